@@ -1,0 +1,1 @@
+"""Clean tables to results."""

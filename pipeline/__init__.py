@@ -1,0 +1,1 @@
+"""Raw contributed records to clean tables."""

@@ -1,0 +1,294 @@
+"""One contributed file to clean rows: the steps in the order that data meet them. Read this first.
+
+read as text -> find the tables -> recognise headers -> repairs -> sides -> typed values ->
+constants -> what follows from the record -> checks -> accepted and refused -> gate.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline import changes, checks, complete, schemas
+from pipeline.errors import FileProblem
+from pipeline.fields import FIELDS, fields_of
+from pipeline.file_result import FileResult, LedgerRow
+from pipeline.grid import RawTable, find_tables
+from pipeline.headers import Column, guess_kind, knows_header, recognise_headers
+from pipeline.numerals import infer_decimal_mark
+from pipeline.read_raw import ReadOptions, read_grids
+from pipeline.refuse import REFUSED_SCHEMA, split_rows
+from pipeline.repairs import Repair, apply_repairs
+from pipeline.shapes import Side, split_sides
+from pipeline.sources import FileEntry, Source, check_constant_names, entry_key
+from pipeline.values import fill_constants, type_side
+
+#: Columns that reading made and the checks need; they do not enter the store.
+HELPERS = ("side", "number", "torque_step_nm", "manifold_step_kpa", "gauge_gap_kpa", "blank_boost", "sea_level_reading", "outside_validity")
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What every table of a file shares."""
+
+    source: Source
+    entry: FileEntry
+    repairs: tuple[Repair, ...]
+    today: date
+
+    @property
+    def file(self) -> str:
+        """Name under which the file's rows stand in the store."""
+        return entry_key(self.entry)
+
+
+@dataclass(frozen=True, slots=True)
+class CleanTable:
+    """One table of a file, cleaned."""
+
+    rows_read: int
+    runs: pl.DataFrame
+    builds: pl.DataFrame
+    changes: pl.DataFrame
+    refused: pl.DataFrame
+    flags: pl.DataFrame
+    repairs: tuple[str, ...]
+
+
+def read_tables(path: Path, entry: FileEntry) -> list[RawTable]:
+    """Every table that a file's rows are to be read from.
+
+    Raises
+    ------
+    FileProblem : unreadable, no table in it, or tables on several sheets and none named.
+    """
+    options = ReadOptions(sheet=entry.sheet, delimiter=entry.delimiter, encoding=entry.encoding, header_line=entry.header_line)
+    overrides = set(entry.headers)
+    found = [find_tables(grid, lambda text: knows_header(text) or text in overrides, entry.header_line) for grid in read_grids(path, options)]
+    filled = [tables for tables in found if any(t.cells.height for t in tables)]
+    if len(filled) > 1:
+        sheets = [t[0].sheet or "?" for t in filled]
+        raise FileProblem(
+            f"{path.name} has tables on {len(sheets)} sheets ({', '.join(repr(s) for s in sheets[:8])}); name one in each [[file]] entry: "
+            f'sheet = "{sheets[0]}"'
+        )
+    if not filled:
+        raise FileProblem(f"{path.name} holds no table with data rows; it needs one row of headers and at least one row below it")
+    return [t for t in filled[0] if t.cells.height or t.totals.height]
+
+
+def _constants(context: Context) -> dict[str, object]:
+    """Typed constants of the file, canonical field -> value."""
+    entry = context.entry
+    if not entry.constants:
+        return {}
+    columns = recognise_headers(list(entry.constants), None, None, "runs")
+    check_constant_names(entry, {c.header for c in columns if c.field is not None})
+    texts = {f"c{c.position}": [str(v).lower() if isinstance(v, bool) else str(v)] for c, v in zip(columns, entry.constants.values(), strict=True)}
+    cells = pl.DataFrame({"line": [0], **texts}, schema={"line": pl.Int64, **dict.fromkeys(texts, pl.String)})
+    fields = {c.field: c for c in columns if c.field}
+    side = Side(
+        "", 1, cells.select("line", *(pl.col(f"c{c.position}").alias(f) for f, c in fields.items())),
+        {f: c.header for f, c in fields.items()}, {f: c.unit for f, c in fields.items()},
+        {code: value for c in columns for code, value in c.implied.items()},
+    )  # fmt: skip
+    typed = type_side(side, ".")
+    if typed.reasons.height:
+        reason = typed.reasons.row(0, named=True)
+        raise FileProblem(
+            f"{entry.name}: a constant in source.toml cannot be read: {checks.sentence_of(reason['code'], reason['column'], reason['value'])}"
+        )
+    row = typed.frame.row(0, named=True)
+    return {name: row[name] for name in (*fields, *side.implied) if row.get(name) is not None}
+
+
+def recognise(table: RawTable, entry: FileEntry) -> tuple[list[Column], str, str | None]:
+    """Columns of a table, the record kind, and the reason where the kind was worked out.
+
+    Raises
+    ------
+    FileProblem : a header override that matches no header.
+    """
+    for header in entry.headers:
+        if header not in table.headers:
+            near = difflib.get_close_matches(header, table.headers, n=3)
+            hint = f"did you mean {', '.join(repr(n) for n in near)}?" if near else f"the headers are {', '.join(repr(h) for h in table.headers[:15])}"
+            raise FileProblem(f"{entry.name}: source.toml maps the header {header!r}, which the file does not have; {hint}")
+    columns = recognise_headers(table.headers, table.units, entry.headers, entry.kind)
+    if entry.kind is not None:
+        return _set_source_fields_aside(columns), entry.kind, None
+    kind, why = guess_kind(columns, table.cells.height)
+    kind = kind or "runs"
+    columns = recognise_headers(table.headers, table.units, entry.headers, kind)
+    return _set_source_fields_aside(columns), kind, f"{kind} ({why})"
+
+
+def _set_source_fields_aside(columns: list[Column]) -> list[Column]:
+    """A column that describes the whole source (title, licence ...) is kept as text: source.toml is its place."""
+    names = {f.name for f in fields_of("source")} - {f.name for f in fields_of("build")}
+    told = "describes the source: its place is source.toml; kept as text here"
+    return [replace(c, field=None, doubt=f"{c.field} {told}") if c.field in names else c for c in columns]
+
+
+def _demand_columns(sides: list[Side], columns: list[Column], constants: dict[str, object], name: str) -> None:
+    known = [f"{c.header!r} as {c.role + ' ' if c.role else ''}{c.field}" for c in columns if c.field or c.role == "level"]
+    unknown = [repr(c.header) for c in columns if not c.field and c.role != "level"]
+    for needed, label in (("power_kw", "power"), ("build", "build")):
+        lacking = [s for s in sides if needed not in s.cells.columns]
+        if lacking and needed not in constants and not (needed == "build" and len(lacking) < len(sides)):
+            where = f" for the {lacking[0].role} run" if lacking[0].role else ""
+            raise FileProblem(
+                f"{name} has no column for {label}{where}; recognised: {', '.join(known[:12]) or 'none'}; not recognised: "
+                f"{', '.join(unknown[:12]) or 'none'}; name it in source.toml, for example headers = {{ \"{(unknown or ['...'])[0].strip(chr(39))}\" = "
+                f'"{"power_hp" if needed == "power_kw" else "build"}" }}'
+            )
+
+
+def _extra(table: RawTable, columns: list[Column]) -> pl.DataFrame:
+    """Unrecognised columns as JSON text a line; they are kept, never dropped."""
+    unknown = [c for c in columns if c.field is None and c.role != "level" and c.header.strip()]
+    if not unknown:
+        return pl.DataFrame({"line": table.cells["line"], "extra": pl.Series([None] * table.cells.height, dtype=pl.String)})
+    names: dict[str, str] = {}
+    for column in unknown:
+        names.setdefault(column.header, f"c{column.position}")
+    packed = pl.struct(**{header: pl.col(c) for header, c in names.items()}).struct.json_encode()
+    return table.cells.select("line", extra=pl.when(pl.any_horizontal(pl.col(list(names.values())).is_not_null())).then(packed))
+
+
+def _column_flags(columns: list[Column]) -> pl.DataFrame:
+    rows = [
+        (0, "column_unrecognised", c.header, c.doubt or (f"Nearest fields: {', '.join(c.suggestions)}." if c.suggestions else ""))
+        for c in columns
+        if c.field is None and c.role != "level" and c.header.strip()
+    ]
+    return pl.DataFrame(rows, schema=dict(checks.EMPTY_REASONS.schema), orient="row")
+
+
+def _blank_levels(frame: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
+    """Level cells without a figure are no runs; a line whose cells are all blank keeps one row, to be refused."""
+    has_any = pl.col("power_kw").is_not_null().any().over("line")
+    first = pl.col("number") == pl.col("number").min().over("line")
+    bad = pl.col("line").is_in(reasons["line"].implode())
+    return frame.filter(pl.col("power_kw").is_not_null() | (~has_any & first) | (bad & ~has_any & first))
+
+
+def described_twice(frame: pl.DataFrame) -> pl.DataFrame:
+    """Reasons for rows that describe their build unlike an earlier row of the same build."""
+    found = []
+    for field in fields_of("build"):
+        if field.name in ("build", "publisher") or frame[field.name].null_count() == frame.height:
+            continue
+        here = pl.col(field.name)
+        firsts = frame.filter(here.is_not_null()).group_by("build_key", maintain_order=True).agg(_first=here.first())
+        joined = frame.select("line", "build_key", field.name).join(firsts, on="build_key", how="left", maintain_order="left")
+        if field.kind in ("number", "integer"):
+            differs = (here / pl.col("_first") - 1).abs() > checks.SAME_BUILD_SHARE
+        else:
+            differs = here.str.to_lowercase() != pl.col("_first").str.to_lowercase()
+        value = pl.format("{} where an earlier row says {}", here, pl.col("_first"))
+        found.append(joined.filter(differs).select("line", code=pl.lit("build_described_twice"), column=pl.lit(field.name), value=value))
+    return pl.concat([checks.EMPTY_REASONS, *found])
+
+
+def _judge(frame: pl.DataFrame, today: date) -> pl.DataFrame:
+    columns = set(frame.columns)
+    rules = [
+        *checks.required_rules(), *checks.range_rules("run", columns), *checks.range_rules("build", columns),
+        *checks.peak_rules(), *checks.engine_rules(), *checks.boost_rules(), *checks.date_rules(today), *checks.correction_rules(),
+    ]  # fmt: skip
+    return pl.concat([checks.find_failures(frame, rules), complete.find_blank_boost(frame), described_twice(frame)])
+
+
+def _set_aside(frame: pl.DataFrame) -> pl.DataFrame:
+    """Values that a flag says are set aside become missing."""
+    none_boosted = (pl.col("role") == "boosted") & (pl.col("induction") == "none")
+    return frame.with_columns(induction=pl.when(~none_boosted).then("induction"))
+
+
+def clean_table(table: RawTable, context: Context) -> CleanTable:
+    """All steps for one table."""
+    entry, name = context.entry, context.entry.name
+    columns, kind, guessed = recognise(table, entry)
+    decimal = entry.decimal_mark or infer_decimal_mark([table.cells[f"c{c.position}"] for c in columns if _numeric(c)])
+    repaired = apply_repairs(table, columns, [r for r in context.repairs if r.file in (name, context.file)], context.source.source, decimal)
+    constants = _constants(context)
+    sides = split_sides(repaired.table, columns, kind)
+    _demand_columns(sides, columns, constants, name)
+    typed = [type_side(side, decimal) for side in sides]
+    frames = [fill_constants(t.frame, constants, frozenset(s.cells.columns)) for t, s in zip(typed, sides, strict=True)]
+    frame = pl.concat(frames).sort("line", "number")
+    reasons = [t.reasons for t in typed]
+    if kind == "levels":
+        frame = _blank_levels(frame, pl.concat(reasons))
+    frame = complete.complete(complete.add_names(frame, context.source.source, context.source.entry.publisher, context.file, kind))
+    changed = changes.find_changes(frame, kind, context.source.source, context.file)
+    reasons += [_judge(frame, context.today), changed.reasons]
+    reasons.append(_lines(table.totals["line"], "totals_row", None))
+    reasons.append(repaired.dropped.select("line", code=pl.lit("repair_dropped"), column=pl.lit(None, pl.String), value="reason"))
+    told = _drop_echoes(pl.concat(reasons))
+    everything = pl.concat([table.cells, table.totals])
+    split = split_rows(_set_aside(frame).join(_extra(table, columns), on="line", how="left", maintain_order="left"), told, replace(table, cells=everything))
+    flags = [split.flags, _column_flags(columns)]
+    if guessed:
+        flags.append(_lines(pl.Series([0]), "kind_guessed", guessed))
+    runs = split.accepted
+    builds = _builds(runs)
+    kept = changed.changes.filter(~pl.col("line").is_in(split.refused["line"].implode()))
+    return CleanTable(everything.height, runs.drop(HELPERS), builds, kept, split.refused, pl.concat(flags), repaired.applied)
+
+
+def _numeric(column: Column) -> bool:
+    return column.role == "level" or (column.field is not None and FIELDS[column.field].kind in ("number", "integer"))
+
+
+def _lines(lines: pl.Series, code: str, value: str | None) -> pl.DataFrame:
+    return pl.DataFrame(
+        {"line": lines, "code": [code] * len(lines), "column": [None] * len(lines), "value": [value] * len(lines)}, schema=checks.EMPTY_REASONS.schema
+    )
+
+
+def _drop_echoes(reasons: pl.DataFrame) -> pl.DataFrame:
+    """A power cell that could not be read is not also "missing", nor is its row judged further for it."""
+    unread = reasons.filter(pl.col("code").is_in(["number_unreadable", "number_ambiguous", "unit_unknown", "unit_missing"]))["line"]
+    return reasons.filter((pl.col("code") != "power_missing") | ~pl.col("line").is_in(unread.implode()))
+
+
+def _builds(runs: pl.DataFrame) -> pl.DataFrame:
+    names = [f.name for f in fields_of("build") if f.name != "build"]
+    firsts = [pl.col(n).drop_nulls().first() for n in names]
+    return runs.group_by("build_key", maintain_order=True).agg(pl.col("build").first(), *firsts)
+
+
+def clean_file(context: Context, sha256: str, recipe: str, size: int, mtime_ns: int, seen_on: str) -> FileResult:
+    """One file to everything it adds to the store.
+
+    Raises
+    ------
+    FileProblem : the file cannot be used as a whole.
+    SourceProblem : its repairs or constants do not fit.
+    """
+    source, file = context.source.source, context.file
+    tables = [clean_table(t, context) for t in read_tables(context.source.folder / context.entry.name, context.entry)]
+    runs = pl.concat([t.runs for t in tables])
+    builds = pl.concat([t.builds for t in tables]).unique("build_key", keep="first", maintain_order=True)
+    flags = pl.concat([t.flags for t in tables])
+    if context.entry.sha256 is None:
+        flags = pl.concat([flags, _lines(pl.Series([0]), "not_pinned", sha256)])
+    for frame, table in ((runs, "run"), (builds, "build")):
+        schemas.check_gate(frame, table, file)  # type: ignore[arg-type]
+    keyed = {"source": pl.lit(source), "file": pl.lit(file)}
+    found = pl.concat([t.changes for t in tables])
+    refused = pl.concat([t.refused for t in tables]).select(REFUSED_SCHEMA.keys())
+    ledger = LedgerRow(
+        source, file, sha256, recipe, size, mtime_ns, seen_on,
+        rows_read=sum(t.rows_read for t in tables), refused=refused.height, runs=runs.height, changes=found.height,
+    )  # fmt: skip
+    return FileResult(
+        ledger, runs.with_columns(**keyed), builds.with_columns(**keyed), pl.DataFrame(), found.with_columns(**keyed), refused, flags,
+        tuple(a for t in tables for a in t.repairs),
+    )  # fmt: skip

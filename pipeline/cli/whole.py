@@ -1,0 +1,83 @@
+"""The whole way in one command, and the pages alone."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipeline.cli.common import demo_option, json_option, note, out_option, print_json, progress_bar, raw_option, store_option, strict_option
+
+
+@click.command(short_help="Build, study and report: the whole way.")
+@raw_option
+@store_option
+@out_option
+@demo_option
+@strict_option
+@json_option
+def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, as_json: bool) -> None:
+    """Read the raw folder, fit the study, write the pages.
+
+    \b
+    Examples:
+      poundworth run
+      poundworth run --raw my_tests --store my.duckdb --out my_pages
+    """
+    from pipeline.build import build
+    from pipeline.cli.answers import show_study, study_json, study_of
+    from pipeline.cli.data import exit_code, show_summary
+
+    with progress_bar("reading") as progress:
+        summary = build(raw, store, with_demo=with_demo, progress=progress)
+    if not as_json:
+        show_summary(summary)
+        click.echo("")
+    if summary.runs == 0:
+        note("No run was accepted, so there is nothing to study; see the reasons above and `poundworth refused`.")
+        sys.exit(1)
+    results, _ = study_of(store)
+    pages = _write(results, summary.to_json(), out)
+    if as_json:
+        print_json({"build": summary.to_json(), "study": study_json(results), "pages": [str(p) for p in pages]})
+    else:
+        show_study(results)
+        click.echo("")
+        for page in pages:
+            click.echo(f"page: {page}")
+    sys.exit(exit_code(summary, strict))
+
+
+@click.command(short_help="Write the pages from the stored study.")
+@store_option
+@out_option
+@json_option
+def report(store: Path, out: Path, as_json: bool) -> None:
+    """Write the pages; the study is fitted first where the data changed.
+
+    \b
+    Examples:
+      poundworth report
+      poundworth report --store my.duckdb --out my_pages
+    """
+    from pipeline import store as store_module
+    from pipeline.cli.answers import study_of
+
+    results, _ = study_of(store)
+    with store_module.reading(store) as con:
+        ledger = store_module.read_ledger(con).values()
+    counts: dict[str, Any] = {n: sum(getattr(r, n) for r in ledger) for n in ("rows_read", "accepted", "refused", "repeated")}
+    pages = _write(results, {"files": len(ledger), **counts}, out)
+    if as_json:
+        print_json({"pages": [str(p) for p in pages]})
+        return
+    for page in pages:
+        click.echo(f"page: {page}")
+
+
+def _write(results: Any, summary: dict[str, Any], out: Path) -> list[Path]:
+    from reports.write import write_pages
+
+    return write_pages(results, summary, out)

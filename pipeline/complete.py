@@ -1,0 +1,120 @@
+"""What follows from a record itself: ambient used, gauge boost, role, correction factor, names.
+
+Nothing is estimated here. Reported figures stay as they are; what is worked out stands in columns
+of its own (`ambient_used_kpa`, `correction_factor`).
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline import air
+from pipeline.checks import EMPTY_REASONS
+from pipeline.correction_factors import factor_expression, outside_validity_expression
+
+#: Gauge pressure, kPa, within which a run counts as unboosted; healthy engines pull 3 to 8 kPa at full throttle.
+UNBOOSTED_KPA = 3.0
+WIDE_OPEN_LOW_KPA = -10.0
+STANDARD_KPA = 101.325
+#: A run without boost that beats the stated zero-boost run of its build by more than this has lost its boost figure.
+BLANK_BOOST_SHARE = 1.10
+
+
+def escape_key(text: pl.Expr) -> pl.Expr:
+    """Text made safe as part of a key whose parts are joined by a bar."""
+    return text.str.replace_all("\\", "\\\\", literal=True).str.replace_all("|", "\\|", literal=True)
+
+
+def add_names(frame: pl.DataFrame, source: str, publisher: str, file: str, kind: str) -> pl.DataFrame:
+    """Publisher, build key and run key of each row."""
+    build = pl.col("build")
+    if kind == "changes":
+        # One engine before and after: two builds, unless the contributor names them.
+        other = pl.col("build").filter(pl.col("number") == 1).first().over("line")
+        named = pl.format("{} [{}]", build, pl.col("parts").fill_null("changed"))
+        frame = frame.with_columns(
+            engine_id=pl.coalesce("engine_id", other),
+            build=pl.when((pl.col("number") == 2) & (build == other)).then(named).otherwise(build),
+        )
+    if kind == "pairs":
+        first = pl.col("build").filter(pl.col("number") == 1).first().over("line")
+        frame = frame.with_columns(
+            build=pl.coalesce("build", first),
+            baseline_build=pl.when((pl.col("number") == 2) & (pl.coalesce("build", first) != first)).then(first).otherwise("baseline_build"),
+        )
+        second = pl.col("build").filter(pl.col("number") == 2).first().over("line")
+        frame = frame.with_columns(build=pl.coalesce("build", second))
+    by = pl.coalesce("publisher", pl.lit(publisher))
+    tail = pl.lit("") if kind in ("runs", "sweep") else pl.format("/{}", "number")
+    key = pl.concat_str([escape_key(pl.lit(source)), escape_key(by), escape_key(pl.col("build"))], separator="|")
+    base = pl.concat_str([escape_key(pl.lit(source)), escape_key(by), escape_key(pl.col("baseline_build"))], separator="|")
+    return frame.with_columns(
+        publisher=by,
+        build_key=key,
+        baseline_build_key=base,
+        run_key=pl.format("{}/{}#{}{}", pl.lit(source), pl.lit(file), "line", tail),
+    )
+
+
+def add_ambient(frame: pl.DataFrame) -> pl.DataFrame:
+    """`ambient_used_kpa`, `ambient_basis` and `sea_level_reading`.
+
+    Recorded station pressure first; a reading reduced to sea level is turned into station pressure
+    by the stated altitude; else the standard atmosphere at the altitude; else 101.325 kPa.
+    """
+    reduced = air.looks_reduced_to_sea_level(pl.col("ambient_kpa"), pl.col("altitude_m")).fill_null(False)
+    from_reduced = air.station_pressure_kpa(pl.col("ambient_kpa"), pl.col("altitude_m"))
+    from_altitude = air.standard_pressure_kpa(pl.col("altitude_m"))
+    recorded = pl.col("ambient_kpa").is_not_null()
+    return frame.with_columns(sea_level_reading=reduced).with_columns(
+        ambient_used_kpa=pl.when(recorded & pl.col("sea_level_reading")).then(from_reduced)
+        .when(recorded).then(pl.col("ambient_kpa"))
+        .when(pl.col("altitude_m").is_not_null()).then(from_altitude)
+        .otherwise(STANDARD_KPA),
+        ambient_basis=pl.when(recorded & ~pl.col("sea_level_reading")).then(pl.lit("recorded"))
+        .when(pl.col("altitude_m").is_not_null()).then(pl.lit("altitude"))
+        .otherwise(pl.lit("assumed")),
+    )  # fmt: skip
+
+
+def add_boost(frame: pl.DataFrame) -> pl.DataFrame:
+    """Gauge boost, its printed step, the gap between two statements of it, and the run's role."""
+    from_manifold = pl.col("manifold_kpa") - pl.col("ambient_used_kpa")
+    gap = pl.when(pl.col("manifold_kpa").is_not_null() & pl.col("boost_kpa").is_not_null()).then(pl.col("boost_kpa") - from_manifold)
+    step = pl.when(pl.col("boost_kpa").is_not_null()).then("boost_step_kpa").otherwise("manifold_step_kpa")
+    low = pl.when(pl.col("wide_open").fill_null(False)).then(WIDE_OPEN_LOW_KPA).otherwise(-UNBOOSTED_KPA)
+    frame = frame.with_columns(
+        gauge_gap_kpa=gap, boost_step_kpa=step, blank_boost=pl.col("boost_kpa").is_null() & pl.col("manifold_kpa").is_null()
+    ).with_columns(boost_kpa=pl.coalesce("boost_kpa", from_manifold, pl.lit(0.0)))
+    return frame.with_columns(
+        role=pl.when(pl.col("boost_kpa") > UNBOOSTED_KPA).then(pl.lit("boosted"))
+        .when(pl.col("boost_kpa") < low).then(pl.lit("throttled"))
+        .otherwise(pl.lit("baseline"))
+    )  # fmt: skip
+
+
+def add_correction(frame: pl.DataFrame) -> pl.DataFrame:
+    """`correction_factor` (reported = observed x factor; null where air or standard is unknown) and `outside_validity`."""
+    known_kpa = pl.when(pl.col("ambient_basis") != "assumed").then("ambient_used_kpa")
+    factor = factor_expression("correction", known_kpa, "air_c", "humidity_pct")
+    return frame.with_columns(correction_factor=factor).with_columns(outside_validity=outside_validity_expression())
+
+
+def find_blank_boost(frame: pl.DataFrame) -> pl.DataFrame:
+    """Reasons for rows whose boost is blank though they must have been boosted.
+
+    A blank boost is an unboosted run, except on the boosted side of a pair, and except where the
+    same build has a run stated at zero boost that makes a tenth less.
+    """
+    stated_zero = pl.col("power_kw").filter((pl.col("role") == "baseline") & ~pl.col("blank_boost")).max().over("build_key")
+    too_strong = pl.col("power_kw") > BLANK_BOOST_SHARE * stated_zero
+    lost = pl.col("blank_boost") & ((pl.col("side") == "boosted") | too_strong.fill_null(False))
+    found = frame.with_columns(_lost=lost).filter("_lost")
+    return found.select(
+        "line", code=pl.lit("boost_missing"), column=pl.lit("boost_kpa"), value=pl.format("power {} kW", pl.col("power_kw").round_sig_figs(4))
+    ).cast(EMPTY_REASONS.schema)  # type: ignore[arg-type]
+
+
+def complete(frame: pl.DataFrame) -> pl.DataFrame:
+    """All of the above in order, for typed rows that carry their names."""
+    return add_correction(add_boost(add_ambient(frame)))

@@ -1,0 +1,273 @@
+"""Numbers as people print them -> values with the size of their last printed digit; nothing is guessed.
+
+``1,234`` can be read in two ways, so it stays unread until the file's decimal mark is known. ``1.234`` is read with a
+decimal point unless the file's mark is a comma. Every other printed form proves its own decimal mark and is read by it.
+
+A cell is folded first (full-width digits, kinds of dashes and spaces), then tried as a single figure, a compression
+ratio (``10.5:1``), a range or a figure with its tolerance, and a figure after its unit. A bound (``>400``), two figures
+(``412 hp @ 6500``) and a figure inside a sentence are no numbers: reading one of them would drop a part of the cell.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.errors import FileProblem
+from pipeline.figures import power_of_ten, read_figures
+
+#: Texts that say "no value here", folded to lower case.
+MISSING_MARKERS = frozenset(
+    (
+        "", "-", "--", "---", "----", ".", "..", "...", "?", "??", "???", "/", "*", "n/a", "na", "n.a.", "n.a", "n/a.", "#n/a",
+        "#na", "<na>", "n/k", "n.k.", "nk", "n/d", "n.d.", "nd", "nr", "n/r", "n.r.", "nil", "nan", "null", "none", "void", "tbd",
+        "tba", "t.b.d.", "t.b.a.", "unknown", "unk", "unk.", "unstated", "missing", "blank", "empty", "no data", "not stated",
+        "not given", "not available", "not measured", "not recorded", "not known", "not reported", "not published",
+        "not applicable", "k.a.", "k. a.", "k.a", "ka", "keine angabe",
+        "o.a.", "o. a.", "unbekannt", "entf.", "entfällt", "nicht gemessen",
+        "n.c.", "n. c.", "nc", "non communiqué", "non mesuré", "inconnu", "non connu",
+        "s/d", "s.d.", "sin dato", "sin datos", "desconocido", "n.p.", "n.v.t.", "ei tietoa", "okänt",
+        "不明", "なし", "無し", "未測定", "未計測", "未知", "无",
+    )
+)  # fmt: skip
+
+_WHOLE = r"[0-9]+(?:[.,'][0-9]+|[ ][0-9]{3})*\.?"
+_PLAIN = rf"(?:{_WHOLE}|[.,][0-9]+)(?:[eE][+-]?[0-9]{{1,3}})?"
+_FRACTION = r"(?:[0-9]{1,4}[ -])?[0-9]{1,3}/[0-9]{1,2}"
+_FIGURE = rf"[+-]?(?:{_PLAIN}|{_FRACTION})"
+# Digits stand in units only right after a letter (cm2, inH2O) or as the exponent -1 (min-1); anything looser would
+# take the second figure of "5psi-8psi" for a part of the first one's unit.
+_UNIT_PIECE = r"""(?:\p{L}\^?[0-9]?|[%°"'″′·*/()\[\]. ]|-1|-\p{L})"""
+_UNIT = rf"""(?:1/(?:min|s)|(?:\p{{L}}\^?[0-9]?|[%°"'″′/(\[]){_UNIT_PIECE}{{0,30}})"""
+_ABOUT = (
+    r"(?i:~|≈|∼|≃|≅|(?:approximately|approx|about|around|roughly|nearly|circa|ca|c|est|estimated|environ|env|rund|etwa|ungefähr|"
+    r"aprox|cerca de|約|およそ|大約)\b\.?|c\.|約)"
+)
+_ABOUT_AFTER = r"(?i) ?(?:\((?:approx|approximately|est|estimated|ca|circa)\.?\)|(?:approx|est|estimated)\.?)$"
+_BETWEEN = r"(?i:-|~|\.{2,3}| to |-to-| through | bis | à | a | til | tot | t/m )"
+_TOLERANCE = r"(?:±|\+/-|\+-)"
+
+_SINGLE = rf"^(?P<first>{_FIGURE}) ?(?P<unit>{_UNIT})?$"
+_RATIO = rf"^(?P<first>{_PLAIN}) ?(?i::|/|-| to |-to-) ?1(?:\.0+)?$"
+_RANGE = (
+    rf"^(?P<first>{_FIGURE}) ?(?P<unit>{_UNIT})? ?(?P<between>{_BETWEEN}|{_TOLERANCE}) ?"
+    rf"(?P<second>{_FIGURE}) ?(?P<unit2>{_UNIT})?$"
+)
+_UNIT_FIRST = rf"^(?P<unit>\p{{L}}[\p{{L}}.]{{0,14}}) ?[ :=] ?(?P<first>{_FIGURE})$"
+
+_BARE = r"^[+-]?[0-9]+(?:\.[0-9]+)?$"
+_BARE_WHOLE = r"^[+-]?[0-9]+$"
+
+_FRACTION_CHARACTERS = "¼½¾⅐⅑⅒⅓⅔⅕⅖⅗⅘⅙⅚⅛⅜⅝⅞"
+
+_COLUMNS = ("value", "low", "high", "unit", "step", "approx", "missing", "marker", "problem")
+
+
+def parse_numerals(text: pl.Series, decimal_mark: str | None) -> pl.DataFrame:
+    """Read printed numbers; never raises on any cell text.
+
+    Parameters
+    ----------
+    text : n cells; null is an empty cell.
+    decimal_mark : "." or "," where it is known for the file; decides only the cells that can be read both ways.
+
+    Returns
+    -------
+    polars.DataFrame
+        n rows: ``value`` (middle of a range), ``low`` and ``high`` (ends of a range; the value itself otherwise), ``unit``
+        (text beside the figure, or null), ``step`` (size of the last printed digit, the coarser one of a range; null for
+        fractions), ``approx`` (marked "about"), ``missing`` with ``marker`` (the text that says so), and ``problem``: null,
+        "not_a_number" or "ambiguous_number". Where ``missing`` or ``problem`` is set, ``value`` is null; values are finite.
+
+    Raises
+    ------
+    FileProblem
+        For a decimal mark other than point and comma.
+    """
+    _check_mark(decimal_mark)
+    cells = pl.DataFrame({"text": text.cast(pl.String)})
+    # Published columns repeat their texts, so each text is read once.
+    distinct = cells.unique(maintain_order=True)
+    bare = _BARE_WHOLE if decimal_mark == "," else _BARE
+    is_bare = distinct["text"].str.contains(bare).fill_null(False)
+    parsed = pl.concat([_parse_bare(distinct.filter(is_bare)), _parse_distinct(distinct.filter(~is_bare)["text"], decimal_mark)])
+    return cells.join(parsed, on="text", how="left", nulls_equal=True, maintain_order="left").select(_COLUMNS)
+
+
+def infer_decimal_mark(columns: list[pl.Series]) -> str | None:
+    """Find the decimal mark that the figures themselves prove.
+
+    Parameters
+    ----------
+    columns : text columns that are meant to hold figures; give no remarks or names, whose "2.0" proves nothing.
+
+    Returns
+    -------
+    str or None
+        "." or ","; None where no cell proves either, or where cells contradict each other.
+    """
+    proofs: set[str] = set()
+    for column in columns:
+        figures = _split(fold_figures(column.cast(pl.String).drop_nulls().unique()))
+        for end in ("first", "second"):
+            proofs.update(read_figures(figures[end], None)["proof"].drop_nulls().unique())
+    return proofs.pop() if len(proofs) == 1 else None
+
+
+def fold_figures(text: pl.Series) -> pl.Series:
+    """Fold the ways to type one figure into one: full-width forms, kinds of dash, space, apostrophe and fraction."""
+    special = text.str.len_bytes() != text.str.len_chars()
+    if special.any():
+        text = pl.select(pl.when(special).then(_fold_special(text)).otherwise(text)).to_series()
+    return text.str.replace_all(r"\s+", " ").str.strip_chars()
+
+
+def _fold_special(text: pl.Series) -> pl.Series:
+    return (
+        # Before compatibility folding, which would turn "1½" into "11/2" and the footnote in "410¹" into a digit.
+        text.str.replace_all(f"([{_FRACTION_CHARACTERS}])", " ${1}")
+        .str.replace_all("([0-9])[⁰¹²³⁴-⁹]", "${1} ^")
+        .str.normalize("NFKC")
+        .str.replace_all("[\u200b-\u200f\u2060\ufeff]", "")
+        .str.replace_all("[\u2010-\u2015\u2212]", "-")
+        .str.replace_all("[\u2018\u2019\u02bc]", "'")
+        .str.replace_all("\u2044", "/")
+        .str.replace_all("\u301c", "~")
+    )
+
+
+def _check_mark(decimal_mark: str | None) -> None:
+    if decimal_mark not in (None, ".", ","):
+        raise FileProblem(
+            f"The decimal mark {decimal_mark[:20]!r} is stated, '.' or ',' is allowed; correct `decimal_mark` in source.toml, "
+            "or remove it to have it found."
+        )
+
+
+def _parse_bare(cells: pl.DataFrame) -> pl.DataFrame:
+    """Read digits with at most one point: most cells of most files, without the grammar below."""
+    value = pl.col("text").cast(pl.Float64)
+    decimals = pl.col("text").str.extract(r"\.([0-9]+)$").str.len_chars().fill_null(0).cast(pl.Int32)
+    nothing = pl.lit(None, pl.String)
+    read = cells.select("text", value=value, step=power_of_ten(-decimals)).with_columns(finite=pl.col("value").is_finite())
+    kept = pl.when("finite").then("value")
+    return read.select(
+        "text", missing=pl.lit(False), value=kept, low=kept, high=kept, unit=nothing, step=pl.when("finite").then("step"),
+        approx=pl.lit(False), marker=nothing, problem=pl.when(~pl.col("finite")).then(pl.lit("not_a_number")),
+    )  # fmt: skip
+
+
+def _parse_distinct(text: pl.Series, decimal_mark: str | None) -> pl.DataFrame:
+    folded = fold_figures(text)
+    missing = text.is_null() | folded.str.to_lowercase().is_in(list(MISSING_MARKERS))
+    figures = _split(pl.select(pl.when(~missing).then(folded)).to_series())
+    first = read_figures(figures["first"], decimal_mark)
+    second = read_figures(figures["second"], decimal_mark)
+    read = pl.DataFrame(
+        {
+            "text": text, "missing": missing, "kind": figures["kind"], "unit": figures["unit"], "approx": figures["approx"],
+            "a": first["value"], "b": second["value"], "step_a": first["step"], "step_b": second["step"],
+            "ambiguous": first["ambiguous"].fill_null(False) | second["ambiguous"].fill_null(False) | figures["shortened"],
+        }
+    )  # fmt: skip
+    return _assemble(read)
+
+
+def _assemble(read: pl.DataFrame) -> pl.DataFrame:
+    """Join both figures of each cell to one value with its ends."""
+    a, b, kind = pl.col("a"), pl.col("b"), pl.col("kind")
+    is_range, is_tolerance = kind == "range", kind == "tolerance"
+    low = pl.when(is_range).then(pl.min_horizontal(a, b)).when(is_tolerance).then(a - b.abs()).otherwise(a)
+    high = pl.when(is_range).then(pl.max_horizontal(a, b)).when(is_tolerance).then(a + b.abs()).otherwise(a)
+    complete = a.is_not_null() & (b.is_not_null() | ~(is_range | is_tolerance)) & ~pl.col("ambiguous")
+    ends = read.with_columns(
+        low=low, high=high, complete=complete.fill_null(False) & (low.is_finite() & high.is_finite()).fill_null(False)
+    )
+    keep = pl.col("complete")
+    value = pl.when(is_range).then(pl.col("low") + (pl.col("high") - pl.col("low")) / 2).otherwise(a)
+    problem = (
+        pl.when(pl.col("missing") | keep)
+        .then(None)
+        .when("ambiguous")
+        .then(pl.lit("ambiguous_number"))
+        .otherwise(pl.lit("not_a_number"))
+    )
+    return ends.select(
+        "text",
+        "missing",
+        value=pl.when(keep).then(value),
+        low=pl.when(keep).then("low"),
+        high=pl.when(keep).then("high"),
+        unit=pl.when(keep).then("unit"),
+        step=pl.when(keep).then(pl.max_horizontal("step_a", "step_b")),
+        approx=keep & pl.col("approx"),
+        marker=pl.when("missing").then("text"),
+        problem=problem,
+    )
+
+
+# -- one cell into its figures --------------------------------------------------------------------------------------------
+
+
+def _split(folded: pl.Series) -> pl.DataFrame:
+    """Split folded cells into figures and unit text.
+
+    Returns
+    -------
+    polars.DataFrame
+        n rows: ``first``, ``second`` (figures as text), ``unit``, ``kind`` ("single", "ratio", "range", "tolerance" or null),
+        ``approx``, ``shortened`` (a range whose second figure has fewer digits).
+    """
+    cell = pl.DataFrame({"cell": folded}).with_columns(
+        core=pl.col("cell")
+        .str.replace(rf"^{_ABOUT} ?", "")
+        .str.replace(r"^@ ?", "")
+        .str.replace(_ABOUT_AFTER, "")
+        .str.replace(r" ?[*†‡]+$", "")
+    )
+    approx = cell.select(
+        (pl.col("cell").str.contains(rf"^{_ABOUT}") | pl.col("cell").str.contains(_ABOUT_AFTER)).fill_null(False)
+    )
+    core = cell["core"]
+    parts = pl.DataFrame({"row": pl.int_range(len(core), eager=True), "core": core, "approx": approx.to_series()})
+    taken: list[pl.DataFrame] = []
+    rest = parts
+    for kind, pattern in (("single", _SINGLE), ("ratio", _RATIO), ("range", _RANGE), ("single", _UNIT_FIRST)):
+        matched = rest.filter(pl.col("core").str.contains(pattern))
+        rest = rest.filter(~pl.col("core").str.contains(pattern).fill_null(False))
+        taken.append(_groups(matched, kind, pattern))
+    empty = rest.select(
+        "row",
+        "approx",
+        pl.lit(False).alias("shortened"),
+        *(pl.lit(None, pl.String).alias(name) for name in ("first", "second", "unit", "kind")),
+    )
+    return pl.concat([*taken, empty], how="diagonal").sort("row")
+
+
+def _groups(matched: pl.DataFrame, kind: str, pattern: str) -> pl.DataFrame:
+    found = matched.select("row", "approx", pl.col("core").str.extract_groups(pattern).alias("g")).unnest("g")
+    absent = [pl.lit(None, pl.String).alias(name) for name in ("unit", "unit2", "between", "second") if name not in found.columns]
+    found = found.with_columns(absent)
+    same_unit = (
+        pl.col("unit").is_null()
+        | pl.col("unit2").is_null()
+        | (pl.col("unit").str.strip_chars() == pl.col("unit2").str.strip_chars())
+    )
+    # "400-10" may be short for 400 to 410, "10-8" a falling boost, "2024-05" a month: second figures that are shorter or begin
+    # with a zero are not guessed.
+    shorter = (_whole_digits("second") < _whole_digits("first")) | pl.col("second").str.contains(r"^0[0-9]")
+    shortened = (kind == "range") & shorter & ~pl.col("between").str.contains(f"^{_TOLERANCE}$")
+    named = pl.when(pl.col("between").str.contains(f"^{_TOLERANCE}$")).then(pl.lit("tolerance")).otherwise(pl.lit(kind))
+    return found.select(
+        "row",
+        "approx",
+        first=pl.when(same_unit).then("first"),
+        second=pl.when(same_unit).then("second"),
+        unit=pl.coalesce("unit", "unit2").str.strip_chars(),
+        kind=named,
+        shortened=shortened.fill_null(False),
+    )
+
+
+def _whole_digits(name: str) -> pl.Expr:
+    return pl.col(name).str.extract(r"^[+-]?([0-9]*)").str.len_chars()

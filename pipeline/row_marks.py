@@ -1,0 +1,135 @@
+"""What kind of row a row of text is, judged from its cells alone: blank, comment, example, total, or a row of units."""
+
+from __future__ import annotations
+
+import re
+
+import polars as pl
+
+from pipeline.units import find_unit
+
+#: Marks the example rows of the contribution workbook; a row with this cell is no row.
+EXAMPLE_MARK = "example - not read"
+
+_TOTALS = (
+    "grand total", "sub total", "subtotal", "subtotals", "total", "totals", "sum", "sums", "average", "averages", "avg", "mean",
+    "means", "median", "std dev", "stdev", "std", "standard deviation", "std deviation",
+    "mittelwert", "mittel", "durchschnitt", "summe", "gesamt", "insgesamt", "standardabweichung",
+    "moyenne", "somme", "écart type", "ecart type", "médiane", "promedio", "suma", "media", "média", "soma",
+    "desviación estándar",
+    "totale", "somma", "gemiddelde", "gemiddeld", "totaal", "medel", "medelvärde", "summa", "średnia", "razem", "suma końcowa",
+    "среднее", "итого", "сумма", "всего", "合計", "総計", "小計", "平均", "平均値", "合计", "总计", "평균", "합계",
+)  # fmt: skip
+#: Words that are totals only below the last row of a table: elsewhere they may name an engine or a pull.
+_TOTALS_AT_END = (
+    "max",
+    "maximum",
+    "min",
+    "minimum",
+    "peak",
+    "best",
+    "range",
+    "spread",
+    "sd",
+    "s d",
+    "最大",
+    "最小",
+    "maximal",
+    "minimal",
+)
+
+# A label may be followed by its own remark: "Average of 6", "Total (n=6)", "Mean:".
+_AFTER_LABEL = r"(?:\s*[:=]|\s*\(.*\)|\s+(?:of|for|from|over|von|aus|de|n)\b.*)?"
+_NO_UNIT = frozenset(
+    ("-", "--", "–", "—", "[-]", "(-)", "text", "name", "code", "string", "date", "yyyy-mm-dd", "yes/no", "y/n", "1", "[1]")
+)
+_BARE_NUMBER = r"^[+-]?[0-9][0-9.,' ]*(?:[eE][+-]?[0-9]+)?%?$"
+
+
+def text_columns(cells: pl.DataFrame) -> list[str]:
+    """Names of the text columns of a grid, in order."""
+    return [name for name in cells.columns if name != "line"]
+
+
+def is_filled() -> pl.Expr:
+    """True for rows with any cell."""
+    return pl.any_horizontal(pl.exclude("line").is_not_null())
+
+
+def filled_cells() -> pl.Expr:
+    """Number of cells of each row that hold something."""
+    return pl.sum_horizontal(pl.exclude("line").is_not_null())
+
+
+def bare_numbers() -> pl.Expr:
+    """Number of cells of each row that hold a number and nothing else."""
+    return pl.sum_horizontal(pl.exclude("line").str.contains(_BARE_NUMBER).fill_null(False))
+
+
+def first_text() -> pl.Expr:
+    """First filled cell of each row, without surrounding space."""
+    return pl.coalesce(pl.exclude("line")).str.strip_chars()
+
+
+def is_comment() -> pl.Expr:
+    """True for rows that begin with ``#`` and are no row of data.
+
+    ``#3 mule`` and ``#12`` are names when other cells follow; only ``# words`` or a lone cell is a comment.
+    """
+    first = first_text()
+    return (
+        first.str.starts_with("#") & (first.str.contains(r"^#+(?:\s|!|$)") & (first.str.len_chars() > 1) | (filled_cells() == 1))
+    ).fill_null(False)
+
+
+def is_example() -> pl.Expr:
+    """True for the example rows of the contribution workbook."""
+    return pl.any_horizontal((pl.exclude("line").str.strip_chars().str.to_lowercase() == EXAMPLE_MARK).fill_null(False))
+
+
+def is_total(at_end: bool) -> pl.Expr:
+    """True for rows whose first filled cell is the label of a total or an average.
+
+    Parameters
+    ----------
+    at_end : also accept the labels that count only below the last row of a table.
+    """
+    words = "|".join(re.escape(word) for word in (_TOTALS + _TOTALS_AT_END if at_end else _TOTALS))
+    label = first_text().str.to_lowercase().str.replace_all(r"[._-]", " ").str.strip_chars()
+    return label.str.contains(rf"^(?:{words}){_AFTER_LABEL}$").fill_null(False)
+
+
+def units_of_row(row: tuple[str | None, ...]) -> tuple[str | None, ...] | None:
+    """Read a row as units of the columns above it; None where it is no such row.
+
+    All filled cells must be units or say that there is none, at least half of them units, and none a number.
+    """
+    filled = [cell.strip() for cell in row if cell is not None]
+    without = [cell for cell in filled if cell.casefold() in _NO_UNIT]
+    units = [cell for cell in filled if cell.casefold() not in _NO_UNIT and _is_unit(cell)]
+    if (
+        not units
+        or len(units) + len(without) < len(filled)
+        or len(units) * 2 < len(filled)
+        or all(cell == "1" for cell in filled)
+    ):
+        return None
+    return tuple(None if cell is None or cell.strip().casefold() in _NO_UNIT else _bare_unit(cell) for cell in row)
+
+
+def _bare_unit(cell: str) -> str:
+    bare = cell.strip()
+    if len(bare) > 2 and (bare[0], bare[-1]) in {("(", ")"), ("[", "]"), ("{", "}")}:
+        bare = bare[1:-1].strip()
+    return bare.removeprefix("in ") if find_unit(bare) is None else bare
+
+
+#: Spellings that mean a unit only once the column's quantity is known.
+_NEEDS_QUANTITY = ("pressure", "power", "torque", "speed", "volume", "length", "temperature", "angle", "share", "speed_rate")
+
+
+def _is_unit(cell: str) -> bool:
+    bare = _bare_unit(cell)
+    if len(bare) > 24 or re.match(_BARE_NUMBER, bare):
+        return False
+    return find_unit(bare) is not None or any(find_unit(bare, quantity) is not None for quantity in _NEEDS_QUANTITY)

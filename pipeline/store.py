@@ -1,0 +1,319 @@
+"""The clean store: the only file that knows DuckDB and SQL.
+
+One file, one writer; a source file is one transaction, so that after a killed process every
+committed file is whole. No foreign keys (DuckDB checks them too eagerly for delete-and-insert in
+one transaction); keys are checked before loading. No extension is ever downloaded.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import StoreProblem
+from pipeline.fields import fields_of
+from pipeline.file_result import FileResult, LedgerRow
+from pipeline.refuse import REFUSED_SCHEMA
+from pipeline.repeats import Repeats
+
+#: Raised when tables change shape; an older store is rebuilt or migrated, a newer one is refused.
+SCHEMA_VERSION = 1
+_CONFIG: dict[str, Any] = {"autoinstall_known_extensions": False, "autoload_known_extensions": False}
+_SQL_TYPE = {"number": "DOUBLE", "integer": "BIGINT", "text": "VARCHAR", "code": "VARCHAR", "date": "DATE", "flag": "BOOLEAN"}
+_KEYS: dict[str, dict[str, str]] = {
+    "source": {},
+    "build": {"build_key": "VARCHAR NOT NULL", "source": "VARCHAR NOT NULL", "file": "VARCHAR NOT NULL"},
+    "run": {
+        "run_key": "VARCHAR PRIMARY KEY", "build_key": "VARCHAR NOT NULL", "source": "VARCHAR NOT NULL", "publisher": "VARCHAR NOT NULL",
+        "file": "VARCHAR NOT NULL", "line": "BIGINT NOT NULL", "role": "VARCHAR NOT NULL CHECK (role IN ('baseline', 'boosted', 'throttled'))",
+    },
+    "sweep_point": {"run_key": "VARCHAR NOT NULL", "line": "BIGINT NOT NULL"},
+    "change": {
+        "change_key": "VARCHAR PRIMARY KEY", "source": "VARCHAR NOT NULL", "publisher": "VARCHAR NOT NULL", "file": "VARCHAR NOT NULL",
+        "line": "BIGINT NOT NULL", "before_run_key": "VARCHAR NOT NULL", "after_run_key": "VARCHAR NOT NULL", "parts": "VARCHAR[]",
+    },
+}  # fmt: skip
+_EXTRA: dict[str, dict[str, str]] = {
+    "run": {
+        "ambient_used_kpa": "DOUBLE NOT NULL", "ambient_basis": "VARCHAR NOT NULL", "power_step_kw": "DOUBLE", "boost_step_kpa": "DOUBLE",
+        "correction_factor": "DOUBLE", "baseline_build_key": "VARCHAR", "extra": "VARCHAR",
+    },
+}  # fmt: skip
+_OTHER = """
+CREATE TABLE refused (source VARCHAR, file VARCHAR, line BIGINT, row JSON, reasons STRUCT(code VARCHAR, "column" VARCHAR, value VARCHAR)[]);
+CREATE TABLE flag (code VARCHAR, source VARCHAR, file VARCHAR, line BIGINT, "column" VARCHAR, value VARCHAR);
+CREATE TABLE repair (source VARCHAR, file VARCHAR, what VARCHAR);
+CREATE TABLE same_test (build_key VARCHAR PRIMARY KEY, same_as VARCHAR NOT NULL, figures BIGINT);
+CREATE TABLE repeated_run (run_key VARCHAR PRIMARY KEY);
+CREATE TABLE result (name VARCHAR PRIMARY KEY, fingerprint VARCHAR, content JSON);
+CREATE TABLE file_seen (source VARCHAR, file VARCHAR, sha256 VARCHAR, recipe VARCHAR, size BIGINT, mtime_ns BIGINT, seen_on VARCHAR,
+    rows_read BIGINT, refused BIGINT, repeated BIGINT, runs BIGINT, sweep_points BIGINT, changes BIGINT, problem VARCHAR, withdrawn VARCHAR,
+    PRIMARY KEY (source, file));
+CREATE TABLE meta (key VARCHAR PRIMARY KEY, value VARCHAR);
+"""
+FILE_TABLES = ("run", "build", "sweep_point", "change", "refused", "flag", "repair")
+
+
+def table_columns(table: str) -> dict[str, str]:
+    """Column -> SQL type of one of the clean tables, in order."""
+    named = {f.name: _SQL_TYPE[f.kind] for f in fields_of(table)}  # type: ignore[arg-type]
+    return {**_KEYS[table], **{k: v for k, v in named.items() if k not in _KEYS[table]}, **_EXTRA.get(table, {})}
+
+
+def _create(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute("BEGIN")
+    for table in _KEYS:
+        columns = ", ".join(f'"{name}" {kind}' for name, kind in table_columns(table).items())
+        con.execute(f'CREATE TABLE "{table}" ({columns})')
+        for field in fields_of(table):  # type: ignore[arg-type]
+            text = f"{field.meaning} [{field.unit}]" if field.unit else field.meaning
+            con.execute(f"COMMENT ON COLUMN \"{table}\".\"{field.name}\" IS '{text.replace(chr(39), chr(39) * 2)}'")
+    con.execute(_OTHER)
+    con.execute("INSERT INTO meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
+    con.execute("COMMIT")
+
+
+def _open(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
+    try:
+        return duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
+    except duckdb.IOException as error:
+        text = str(error)
+        if "lock" in text:
+            holder = text.split("PID ")[1].split(")")[0] if "PID " in text else "unknown"
+            raise StoreProblem(f"another command (process {holder}) is writing {path.name}; wait for it to end, then run this one again") from error
+        if "Permission denied" in text or "read-only" in text.lower():
+            raise StoreProblem(f"{path.name} cannot be opened for writing; check the permissions of the file and its folder") from error
+        raise StoreProblem(f"{path.name} cannot be opened as a store ({text.splitlines()[0][:160]}); delete it and run `poundworth build`") from error
+    except duckdb.Error as error:
+        raise StoreProblem(
+            f"{path.name} is damaged or no store ({str(error).splitlines()[0][:160]}); delete it and run `poundworth build`: "
+            "everything in it comes from the raw folder"
+        ) from error
+
+
+def _rows(con: duckdb.DuckDBPyConnection, query: str, values: list[Any] | None = None) -> list[tuple[Any, ...]]:
+    """All rows of a query. (A result that is not fetched to its end blocks the connection in DuckDB 2.)"""
+    return con.execute(query, values or []).fetchall()
+
+
+def _check_version(con: duckdb.DuckDBPyConnection, path: Path) -> None:
+    tables = {r[0] for r in _rows(con, "SELECT table_name FROM information_schema.tables")}
+    if not tables:
+        raise StoreProblem(f"{path.name} is empty; run `poundworth build` first")
+    found = _rows(con, "SELECT value FROM meta WHERE key = 'schema_version'") if "meta" in tables else []
+    if not found:
+        raise StoreProblem(f"{path.name} is a database, but none of this project; give another --store file")
+    if int(found[0][0]) != SCHEMA_VERSION:
+        newer = "newer" if int(found[0][0]) > SCHEMA_VERSION else "older"
+        raise StoreProblem(
+            f"{path.name} was written by a{'n' if newer == 'older' else ''} {newer} version (tables {found[0][0]}, this one knows {SCHEMA_VERSION}); "
+            + ("use that version, or another --store file" if newer == "newer" else "delete it and run `poundworth build`")
+        )
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection for the one writer; creates the store where there is none.
+
+    Raises
+    ------
+    StoreProblem : locked by another process, damaged, of another version, or not writable.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreProblem(f"the folder {path.parent.name} cannot be made ({error.strerror}); give another --store file") from error
+    con = _open(path, read_only=False)
+    try:
+        if not _rows(con, "SELECT 1 FROM information_schema.tables"):
+            _create(con)
+        _check_version(con, path)
+        yield con
+    except duckdb.Error as error:
+        raise StoreProblem(f"the store {path.name} could not be written ({str(error).splitlines()[0][:200]})") from error
+    finally:
+        con.close()
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A read-only connection.
+
+    Raises
+    ------
+    StoreProblem : no such file, being written, damaged, or of another version.
+    """
+    if not path.is_file():
+        raise StoreProblem(f"there is no store at {path}; run `poundworth build` first, or give --store FILE")
+    con = _open(path, read_only=True)
+    try:
+        _check_version(con, path)
+        yield con
+    finally:
+        con.close()
+
+
+def remove_file(con: duckdb.DuckDBPyConnection, source: str, file: str) -> None:
+    """Take all rows of one source file out (inside the caller's transaction)."""
+    con.execute("DELETE FROM sweep_point WHERE run_key IN (SELECT run_key FROM run WHERE source = ? AND file = ?)", [source, file])
+    for table in FILE_TABLES:
+        if table != "sweep_point":
+            con.execute(f'DELETE FROM "{table}" WHERE source = ? AND file = ?', [source, file])
+
+
+def _insert(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+    if frame.is_empty():
+        return
+    names = ", ".join(f'"{c}"' for c in frame.columns)
+    con.register("incoming", frame)
+    con.execute(f'INSERT INTO "{table}" ({names}) SELECT {names} FROM incoming')
+    con.unregister("incoming")
+
+
+@contextmanager
+def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """All or nothing."""
+    con.execute("BEGIN")
+    try:
+        yield
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+    con.execute("COMMIT")
+
+
+def write_file(con: duckdb.DuckDBPyConnection, result: FileResult) -> None:
+    """Replace everything the store holds of one source file, in one transaction."""
+    ledger = result.ledger
+    with transaction(con):
+        remove_file(con, ledger.source, ledger.file)
+        tables = {"run": result.runs, "build": result.builds, "sweep_point": result.points, "change": result.changes}
+        for table, frame in tables.items():
+            if not frame.is_empty():
+                _insert(con, table, frame.select([c for c in table_columns(table) if c in frame.columns]))
+        keyed = {"source": pl.lit(ledger.source), "file": pl.lit(ledger.file)}
+        _insert(con, "refused", result.refused.select(REFUSED_SCHEMA.keys()).with_columns(**keyed))
+        _insert(con, "flag", result.flags.with_columns(**keyed))
+        _insert(con, "repair", pl.DataFrame({"what": list(result.repairs)}, schema={"what": pl.String}).with_columns(**keyed))
+        write_ledger(con, ledger)
+
+
+def write_ledger(con: duckdb.DuckDBPyConnection, row: LedgerRow) -> None:
+    """Replace one line of the ledger."""
+    con.execute("DELETE FROM file_seen WHERE source = ? AND file = ?", [row.source, row.file])
+    values = row.as_dict()
+    con.execute(f"INSERT INTO file_seen ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})", list(values.values()))
+
+
+def read_ledger(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], LedgerRow]:
+    """The ledger: what was seen of each source file."""
+    columns = list(LedgerRow.__dataclass_fields__)
+    rows = con.execute(f"SELECT {', '.join(columns)} FROM file_seen ORDER BY source, file").fetchall()
+    return {(r[0], r[1]): LedgerRow(*r) for r in rows}
+
+
+def write_sources(con: duckdb.DuckDBPyConnection, rows: list[dict[str, Any]]) -> None:
+    """Replace the table of sources where it differs."""
+    names = [f.name for f in fields_of("source")]
+    wanted = sorted((tuple(row.get(n) for n in names) for row in rows), key=lambda r: str(r[0]))
+    held = con.execute(f"SELECT {', '.join(names)} FROM source ORDER BY source").fetchall()
+    if held == wanted:
+        return
+    with transaction(con):
+        con.execute("DELETE FROM source")
+        if wanted:
+            con.executemany(f"INSERT INTO source ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})", wanted)
+
+
+def write_repeats(con: duckdb.DuckDBPyConnection, repeats: Repeats) -> None:
+    """Replace what is known of tests published twice, and each file's count of repeated rows."""
+    with transaction(con):
+        con.execute("DELETE FROM same_test")
+        con.execute("DELETE FROM repeated_run")
+        _insert(con, "same_test", repeats.same_test)
+        _insert(con, "repeated_run", repeats.runs)
+        con.execute("UPDATE file_seen SET repeated = 0 WHERE repeated > 0")
+        con.execute(
+            """UPDATE file_seen SET repeated = c.n FROM (
+                 SELECT source, file, count(*) n FROM (
+                   SELECT source, file, line FROM run LEFT JOIN repeated_run USING (run_key)
+                   GROUP BY ALL HAVING bool_and(repeated_run.run_key IS NOT NULL)) GROUP BY ALL) c
+               WHERE file_seen.source = c.source AND file_seen.file = c.file"""
+        )
+
+
+_BUILD_FIELDS = [c for c in table_columns("build") if c not in ("build_key", "source", "file", "publisher", "build")]
+_READ = {
+    "run": "SELECT run.*, repeated_run.run_key IS NOT NULL AS is_repeat FROM run LEFT JOIN repeated_run USING (run_key) ORDER BY source, file, line, run_key",
+    "build": "SELECT build_key, any_value(source) AS source, any_value(publisher) AS publisher, any_value(build) AS build, "
+    + ", ".join(f'first("{c}" ORDER BY file) FILTER ("{c}" IS NOT NULL) AS "{c}"' for c in _BUILD_FIELDS)
+    + ", any_value(same_test.same_as) AS same_test_as FROM build LEFT JOIN same_test USING (build_key) GROUP BY build_key ORDER BY build_key",
+    "sweep_point": "SELECT * FROM sweep_point ORDER BY run_key, rpm, line",
+    "change": "SELECT * FROM change ORDER BY source, file, line, change_key",
+    "source": "SELECT * FROM source ORDER BY source",
+    "refused": "SELECT source, file, line, CAST(row AS VARCHAR) AS row, reasons FROM refused ORDER BY source, file, line",
+    "flag": 'SELECT * FROM flag ORDER BY source, file, line, code, "column", value',
+    "repair": "SELECT * FROM repair ORDER BY source, file, what",
+    "same_test": "SELECT * FROM same_test ORDER BY build_key",
+    "file_seen": "SELECT * FROM file_seen ORDER BY source, file",
+}
+TABLES = tuple(_READ)
+
+
+def query_table(con: duckdb.DuckDBPyConnection, name: str) -> pl.DataFrame:
+    """One clean table through an open connection."""
+    return con.sql(_READ[name]).pl()
+
+
+def read_table(path: str | Path, name: str) -> pl.DataFrame:
+    """One clean table as a polars frame: the documented door for Python readers.
+
+    Parameters
+    ----------
+    path : the store, by default ``data_clean/study.duckdb`` in a checkout.
+    name : one of ``TABLES``.
+
+    Raises
+    ------
+    StoreProblem : no store there, or no such table.
+    """
+    if name not in _READ:
+        raise StoreProblem(f"there is no table {name!r}; the tables are {', '.join(TABLES)}")
+    with reading(Path(path)) as con:
+        return query_table(con, name)
+
+
+def repeat_input(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """What the search for repeated tests needs: runs, builds, days of publication."""
+    runs = con.sql("SELECT run_key, build_key, source, publisher, role, power_kw, boost_kpa FROM run WHERE role <> 'throttled' ORDER BY run_key").pl()
+    builds = query_table(con, "build")
+    published = con.sql("SELECT source, published_on FROM source ORDER BY source").pl()
+    return runs, builds, published
+
+
+def fingerprint(con: duckdb.DuckDBPyConnection) -> str:
+    """A short text that changes whenever the clean data change: hash of the ledger's hashes and of the repeats."""
+    rows = con.execute("SELECT source, file, sha256, recipe FROM file_seen WHERE rows_read > 0 ORDER BY source, file").fetchall()
+    rows += con.execute("SELECT build_key, same_as FROM same_test ORDER BY build_key").fetchall()
+    rows += con.execute("SELECT source, coalesce(title, ''), coalesce(licence, '') FROM source ORDER BY source").fetchall()
+    return hashlib.sha256(json.dumps(rows).encode()).hexdigest()[:16]
+
+
+def write_result(con: duckdb.DuckDBPyConnection, name: str, mark: str, content: dict[str, Any]) -> None:
+    """Keep one result under its name, with the fingerprint of the data it came from."""
+    with transaction(con):
+        con.execute("DELETE FROM result WHERE name = ?", [name])
+        con.execute("INSERT INTO result VALUES (?, ?, ?)", [name, mark, json.dumps(content, ensure_ascii=False, allow_nan=False)])
+
+
+def read_result(con: duckdb.DuckDBPyConnection, name: str) -> tuple[str, dict[str, Any]] | None:
+    """A kept result and the fingerprint of its data, or None."""
+    rows = _rows(con, "SELECT fingerprint, CAST(content AS VARCHAR) FROM result WHERE name = ?", [name])
+    return (str(rows[0][0]), json.loads(rows[0][1])) if rows else None

@@ -1,0 +1,164 @@
+"""Text cells to typed values in canonical units, with a reason for every cell that cannot be read.
+
+Nothing is dropped and nothing guessed: a cell that cannot be read becomes null and a reason
+(line, code, column, value) says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.checks import EMPTY_REASONS
+from pipeline.codes import read_codes, read_dates, read_flags
+from pipeline.fields import FIELDS, Field, fields_of
+from pipeline.numerals import parse_numerals
+from pipeline.shapes import Side
+from pipeline.units import convert, factor_and_offset, find_unit, unit_named
+
+DTYPES: dict[str, type[pl.DataType]] = {
+    "number": pl.Float64, "integer": pl.Int64, "text": pl.String, "code": pl.String, "date": pl.Date, "flag": pl.Boolean,
+}  # fmt: skip
+#: Quantities whose unit goes without saying in this trade.
+SELF_EVIDENT = frozenset({"speed", "angle", "share", "speed_rate"})
+#: Printed digits are kept for these fields; their size enters tolerances and errors.
+STEPS = {"power_kw": "power_step_kw", "torque_nm": "torque_step_nm", "boost_kpa": "boost_step_kpa", "manifold_kpa": "manifold_step_kpa"}
+#: A cell that says absolute in a gauge column (or the other way) is not converted by guess.
+WRONG_PRESSURE_KIND = {"boost_kpa": "absolute", "manifold_kpa": "gauge", "ambient_kpa": "gauge"}
+STEP_COLUMNS = tuple(STEPS.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """Typed rows with the reasons found on the way; both keep `line`."""
+
+    frame: pl.DataFrame
+    reasons: pl.DataFrame
+
+
+def typed_schema() -> dict[str, type[pl.DataType]]:
+    """Column -> dtype of typed rows: all run, build, change and curve fields, and the sizes of printed digits."""
+    fields = [f for table in ("run", "build", "change", "sweep_point") for f in fields_of(table)]  # type: ignore[arg-type]
+    return {f.name: DTYPES[f.kind] for f in fields} | dict.fromkeys(STEP_COLUMNS, pl.Float64)
+
+
+def _reasons(line: pl.Series, code: pl.Series, column: str, value: pl.Series) -> pl.DataFrame:
+    frame = pl.DataFrame({"line": line, "code": code, "column": pl.Series([column] * len(line), dtype=pl.String), "value": value})
+    return frame.filter(pl.col("code").is_not_null()).cast(EMPTY_REASONS.schema)
+
+
+def _cell_units(units: pl.Series, field: Field, header_unit: str | None) -> pl.DataFrame:
+    """Factor and offset for each distinct cell unit text; null factor where the unit is not understood."""
+    assert field.quantity is not None and field.unit is not None
+    to = unit_named(field.unit)
+    fallback = header_unit or (field.unit if field.quantity in SELF_EVIDENT else None)
+    rows: list[tuple[str | None, float | None, float | None, str | None]] = []
+    for text in units.unique().to_list():
+        unit = find_unit(text, field.quantity) if text is not None else (unit_named(fallback) if fallback else None)
+        if unit is None or unit.quantity != field.quantity or unit.pressure_kind == WRONG_PRESSURE_KIND.get(field.name, "none"):
+            rows.append((text, None, None, "unit_unknown" if text is not None else "unit_missing"))
+        else:
+            factor, offset = factor_and_offset(unit, to)
+            rows.append((text, factor, offset, None))
+    return pl.DataFrame(rows, schema={"unit": pl.String, "factor": pl.Float64, "offset": pl.Float64, "unit_problem": pl.String}, orient="row")
+
+
+def _read_number(field: Field, text: pl.Series, header_unit: str | None, decimal_mark: str | None) -> pl.DataFrame:
+    """Columns value, low, high, step, problem of one numeric column in the field's own unit."""
+    parsed = parse_numerals(text, decimal_mark)
+    if field.unit is None:
+        foreign = pl.when(pl.col("unit").is_not_null() & pl.col("value").is_not_null()).then(pl.lit("unit_unknown"))
+        return parsed.select("value", "low", "high", "step", problem=pl.coalesce("problem", foreign))
+    known = _cell_units(parsed["unit"], field, header_unit)
+    joined = parsed.join(known, on="unit", how="left", nulls_equal=True, maintain_order="left")
+    scaled = [(pl.col(c) * pl.col("factor") + pl.col("offset")).alias(c) for c in ("value", "low", "high")]
+    unit_problem = pl.when(pl.col("value").is_not_null()).then(pl.col("unit_problem"))
+    return joined.select(*scaled, step=pl.col("step") * pl.col("factor"), problem=pl.coalesce("problem", unit_problem))
+
+
+#: Problem words of the number reader -> codes of the registry.
+NUMBER_CODES = {
+    "not_a_number": "number_unreadable", "ambiguous_number": "number_ambiguous",
+    "unit_unknown": "unit_unknown", "unit_missing": "unit_missing",
+}  # fmt: skip
+
+
+def _type_number(field: Field, side: Side, text: pl.Series, decimal_mark: str | None) -> tuple[dict[str, pl.Series], pl.DataFrame]:
+    read = _read_number(field, text, side.units.get(field.name), decimal_mark)
+    code = read["problem"].replace_strict(NUMBER_CODES, default=None, return_dtype=pl.String)
+    reasons = _reasons(side.cells["line"], code, side.headers.get(field.name, field.name), text)
+    value = read["value"].fill_nan(None)
+    if field.kind == "integer":
+        whole = value.round(0)
+        broken = (value - whole).abs() > 1e-9
+        reasons = pl.concat(
+            [reasons, _reasons(side.cells["line"], broken.replace_strict({True: "number_unreadable"}, default=None, return_dtype=pl.String),
+                               side.headers.get(field.name, field.name), text)]
+        )  # fmt: skip
+        value = whole.cast(pl.Int64, strict=False)
+    made = {field.name: value}
+    if field.name in STEPS:
+        made[STEPS[field.name]] = read["step"]
+    if field.name == "power_kw":
+        # A range "400-410" is a mean with its uncertainty: half its width over the square root of three (uniform).
+        made["_power_range_sd"] = (read["high"] - read["low"]) / 2 / 3**0.5
+    return made, reasons
+
+
+def _type_other(field: Field, side: Side, text: pl.Series) -> tuple[pl.Series, pl.DataFrame]:
+    header = side.headers.get(field.name, field.name)
+    if field.kind == "text":
+        tidy = text.str.normalize("NFC").str.replace_all(r"\s+", " ").str.strip_chars()
+        return tidy.set(tidy == "", None), EMPTY_REASONS
+    if field.kind == "code":
+        read, problem = read_codes(field, text), "code_unknown"
+    elif field.kind == "date":
+        read, problem = read_dates(text), "date_unreadable"
+    else:
+        read, problem = read_flags(text), "code_unknown"
+    code = pl.select(pl.when(read["problem"].is_not_null()).then(pl.lit(problem))).to_series()
+    return read["value"], _reasons(side.cells["line"], code, header, text)
+
+
+def type_side(side: Side, decimal_mark: str | None) -> Typed:
+    """All recognised cells of a side as typed columns in canonical units.
+
+    Returns
+    -------
+    Typed frame with `line`, `number`, `side` and every column of :func:`typed_schema`
+    (null where the side has no such column), and the reasons.
+    """
+    made: dict[str, pl.Series] = {}
+    reasons: list[pl.DataFrame] = []
+    for name in side.cells.columns[1:]:
+        field, text = FIELDS[name], side.cells[name]
+        if field.kind in ("number", "integer"):
+            columns, found = _type_number(field, side, text, decimal_mark)
+            made |= columns
+        else:
+            made[name], found = _type_other(field, side, text)
+        reasons.append(found)
+    range_sd = made.pop("_power_range_sd", None)
+    frame = pl.DataFrame({"line": side.cells["line"], **made}).with_columns(
+        number=pl.lit(side.number, pl.Int32), side=pl.lit(side.role), **{k: pl.lit(v) for k, v in side.implied.items() if k not in made}
+    )
+    missing = [pl.lit(None, dtype).alias(name) for name, dtype in typed_schema().items() if name not in frame.columns]
+    frame = frame.with_columns(missing).select("line", "number", "side", *(pl.col(n).cast(d) for n, d in typed_schema().items()))
+    if range_sd is not None:
+        frame = frame.with_columns(power_sd_kw=pl.coalesce("power_sd_kw", pl.lit(range_sd).replace(0.0, None)))
+    if side.level_boost is not None and side.level_unit is not None:
+        boost = convert(side.level_boost, unit_named(side.level_unit), unit_named("kPa"))
+        frame = frame.with_columns(boost_kpa=pl.coalesce("boost_kpa", pl.lit(float(boost))))
+    return Typed(frame, pl.concat(reasons) if reasons else EMPTY_REASONS)
+
+
+def fill_constants(frame: pl.DataFrame, constants: Mapping[str, object], present: frozenset[str]) -> pl.DataFrame:
+    """Fill nulls by the file's constants (typed, canonical); boost only where the file has no such column at all."""
+    filled = []
+    for name, value in constants.items():
+        if value is None or name not in frame.columns or (name in ("boost_kpa", "manifold_kpa") and name in present):
+            continue
+        filled.append(pl.col(name).fill_null(pl.lit(value)))
+    return frame.with_columns(filled)

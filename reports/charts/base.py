@@ -1,0 +1,88 @@
+"""What all charts share: the picked build, class colours and shapes, and the finish of a description.
+
+A chart is a Vega-Lite description that names its data (``alt.NamedData``): the page hands every
+chart the same records, in SI; the description converts them to the reader's units itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import altair as alt
+
+from reports.numbers import UnitSystem
+from reports.theme import CLASSES, chart_config
+
+#: Opacity of what is not picked while one build is isolated.
+FADED = 0.07
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A chart ready for the page.
+
+    Attributes
+    ----------
+    spec : Vega-Lite description without data.
+    uses : names of the record sets that it reads.
+    """
+
+    spec: dict[str, Any]
+    uses: tuple[str, ...]
+
+
+def picked_param() -> alt.Parameter:
+    """Number of the isolated build, -1 for none; the page sets it in every chart."""
+    return alt.param(name="picked", value=-1)
+
+
+def is_shown(opacity: float) -> dict[str, Any]:
+    """Opacity of a mark: its own while nothing or its own build is picked, faded otherwise."""
+    return {"condition": {"test": "picked < 0 || datum.u === picked", "value": opacity}, "value": FADED}
+
+
+def class_stroke() -> alt.Stroke:
+    """Class as stroke colour (the domain is fixed, so that filters do not move colours)."""
+    return alt.Stroke("induction:N", scale=alt.Scale(domain=list(CLASSES)), legend=None)
+
+
+def class_fill() -> alt.Fill:
+    """Class as fill colour."""
+    return alt.Fill("induction:N", scale=alt.Scale(domain=list(CLASSES)), legend=None)
+
+
+def class_shape() -> alt.Shape:
+    """Class as shape, with the same domain as the colour."""
+    return alt.Shape("induction:N", scale=alt.Scale(domain=list(CLASSES)), legend=None)
+
+
+def open_when_uncooled() -> dict[str, Any]:
+    """Fill of a point: full when cooled, nearly none when uncooled or unstated."""
+    return {"condition": {"test": "datum.cooled", "value": 0.85}, "value": 0.05}
+
+
+def converted(field: str, system: UnitSystem, quantity: str) -> str:
+    """Vega expression of an SI field in the reader's unit."""
+    return f"datum.{field} * {system.scales[quantity].factor!r}"
+
+
+def nice_domain(values: Iterable[float], floor: float | None = None) -> list[float]:
+    """Ends of an axis that hold all finite values with a little room; ``floor`` fixes the lower end."""
+    known = sorted(v for v in values if v == v and abs(v) != float("inf"))
+    if not known:
+        return [0.0, 1.0]
+    low, high = known[0], known[-1]
+    room = 0.04 * (high - low or abs(high) or 1.0)
+    return [low - room if floor is None else floor, high + room]
+
+
+def finish(layers: Sequence[alt.Chart | alt.LayerChart], uses: tuple[str, ...], height: int, description: str) -> Chart:
+    """Layer the parts, add the picked build, size and words for screen readers, and write the description out."""
+    chart = alt.layer(*layers).add_params(picked_param()).properties(width="container", height=height, description=description)
+    # The tests check every description against the schema; here that would take most of the time.
+    spec = chart.to_dict(validate=False)
+    spec["config"] = chart_config()
+    spec["autosize"] = {"type": "fit-x", "contains": "padding"}
+    return Chart(spec, uses)

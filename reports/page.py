@@ -1,0 +1,109 @@
+"""One self-contained page: script and style inside, a content policy that the browser enforces, and a safe write to disk.
+
+The policy names each script by its hash, so that nothing else runs, and allows no address at all, so that the page cannot
+reach the network. (Vega sets inline styles; therefore styles alone are allowed inline.)
+"""
+
+from __future__ import annotations
+
+import base64
+import functools
+import hashlib
+import json
+import math
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import altair as alt
+import vl_convert
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from reports.theme import DARK, LIGHT, css_variables
+
+TEMPLATES = Path(__file__).parent / "templates"
+
+#: Characters that end a script element, open a comment in it, or count as a line's end in older scripts.
+_UNSAFE = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
+
+
+def script_json(value: Any) -> Markup:
+    """JSON that is safe inside a script element; numbers that are not finite become null."""
+    text = json.dumps(_finite(value), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for character, escape in _UNSAFE.items():
+        text = text.replace(character, escape)
+    return Markup(text)
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(key): _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    return value
+
+
+def columns_of(rows: list[dict[str, Any]]) -> dict[str, list[Any]]:
+    """Rows as one list for each field: half the size of a list of rows."""
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    return {name: [row.get(name) for row in rows] for name in names}
+
+
+@functools.cache
+def chart_bundle() -> str:
+    """Vega, Vega-Lite and Vega-Embed as one script without network access, in a function of its own."""
+    version = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
+    bundle: str = vl_convert.javascript_bundle(vl_version=version)  # type: ignore[call-arg]
+    return "(function(){" + bundle.replace("\r\n", "\n").replace("\r", "\n") + "\n})();"
+
+
+def content_policy(scripts: list[str]) -> str:
+    """Content security policy that runs exactly these scripts and fetches nothing."""
+    hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'" for script in scripts)
+    return (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:; "
+        "base-uri 'none'; form-action 'none'; object-src 'none'"
+    )
+
+
+def _checked_script(text: str) -> Markup:
+    lowered = text.lower()
+    if "</script" in lowered or "<!--" in lowered:
+        raise ValueError("A script of the page holds text that would end its element; none of the page's own scripts may.")
+    return Markup(text)
+
+
+def render_page(template: str, **context: Any) -> str:
+    """A page from a template of ``reports/templates``: everything escaped, scripts hashed, colours from the theme."""
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    scripts = [chart_bundle(), (TEMPLATES / "page.js").read_text(encoding="utf-8").replace("\r\n", "\n")]
+    return environment.get_template(template).render(
+        policy=content_policy(scripts),
+        bundle=_checked_script(scripts[0]),
+        script=_checked_script(scripts[1]),
+        style=Markup((TEMPLATES / "page.css").read_text(encoding="utf-8")),
+        light=Markup(css_variables(LIGHT)),
+        dark=Markup(css_variables(DARK)),
+        **context,
+    )
+
+
+def write_page(html: str, out: Path) -> Path:
+    """Write a page whole or not at all, so that a reader never opens half of one."""
+    out.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=out.parent, prefix=f".{out.name}.", suffix=".part")
+    part = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(html)
+        part.chmod(0o644)
+        part.replace(out)
+    finally:
+        part.unlink(missing_ok=True)
+    return out

@@ -1,0 +1,378 @@
+"use strict";
+(function () {
+  const data = JSON.parse(document.getElementById("data").textContent);
+  const root = document.documentElement;
+  const byId = (id) => document.getElementById(id);
+
+  // Records arrive as one list for each field; charts and tables want rows.
+  const rows = {};
+  for (const [name, columns] of Object.entries(data.rows)) {
+    const fields = Object.keys(columns);
+    const count = fields.length ? columns[fields[0]].length : 0;
+    rows[name] = Array.from({ length: count }, (_, i) => {
+      const row = {};
+      for (const field of fields) row[field] = columns[field][i];
+      return row;
+    });
+  }
+
+  const state = { units: "us", theme: "", picked: -1, induction: "", cooling: "", publisher: "", search: "" };
+  let section = "";
+  let kept = new Set(rows.units.map((unit) => unit.u));
+  let drawn = {};
+  const THIN = "\u202f";
+
+  // ---- numbers: the factors and digits of the report, used for reported figures only ----
+  function scaleOf(quantity) {
+    return data.scales[state.units][quantity];
+  }
+  function plain(value, digits) {
+    const text = Math.abs(value).toFixed(digits);
+    const negative = value < 0 && Number(text) !== 0;
+    const [whole, part] = text.split(".");
+    const grouped = whole.length > 4 ? whole.replace(/\B(?=(\d{3})+$)/g, THIN) : whole;
+    return (negative ? "\u2212" : "") + grouped + (part ? "." + part : "");
+  }
+  function show(value, quantity, withUnit) {
+    if (value === null || value === undefined) return "\u2013";
+    if (!quantity) return typeof value === "number" ? plain(value, 0) : String(value);
+    const scale = scaleOf(quantity);
+    return plain(value * scale.factor, scale.digits) + (withUnit && scale.unit ? THIN + scale.unit : "");
+  }
+
+  // ---- the address remembers units, theme and the open build: #flow&units=si&theme=dark&build=3 ----
+  function readFragment() {
+    for (const piece of location.hash.replace(/^#/, "").split("&")) {
+      const [key, value] = piece.split("=");
+      if (value === undefined) section = /^[\w-]+$/.test(key) ? key : "";
+      else if (key === "units" && (value === "us" || value === "si")) state.units = value;
+      else if (key === "theme" && (value === "dark" || value === "light")) state.theme = value;
+      else if (key === "build" && /^\d+$/.test(value) && rows.units[Number(value)]) state.picked = Number(value);
+    }
+  }
+  function writeFragment() {
+    const pieces = [];
+    if (section) pieces.push(section);
+    if (state.units !== "us") pieces.push("units=" + state.units);
+    if (state.theme) pieces.push("theme=" + state.theme);
+    if (state.picked >= 0) pieces.push("build=" + state.picked);
+    history.replaceState(null, "", "#" + pieces.join("&"));
+  }
+
+  // ---- charts ----
+  function dataFor(name) {
+    const sets = {};
+    for (const set of data.uses[name]) {
+      // Copies: each chart adds its own fields to the rows it is given.
+      sets[set] = rows[set].filter((row) => row.u === undefined || kept.has(row.u)).map((row) => ({ ...row }));
+    }
+    return sets;
+  }
+  async function draw(name) {
+    const spec = data.charts[state.units][name];
+    const target = byId("plot-" + name);
+    if (drawn[name]) drawn[name].finalize();
+    drawn[name] = await vegaEmbed(
+      target,
+      { ...spec, datasets: { ...(spec.datasets || {}), ...dataFor(name) } },
+      { ast: true, actions: false, renderer: "svg", tooltip: { theme: "custom", disableDefaultStyle: true } }
+    );
+    const view = drawn[name].view;
+    view.addEventListener("click", (event, item) => {
+      const number = item && item.datum && typeof item.datum.u === "number" ? item.datum.u : lineOf(item);
+      pick(number === state.picked ? -1 : number, true);
+    });
+    await view.signal("picked", state.picked).runAsync();
+  }
+  // A line is one item whose rows hang below it.
+  function lineOf(item) {
+    const first = item && item.mark && item.mark.items && item.mark.items[0];
+    return first && first.datum && typeof first.datum.u === "number" ? first.datum.u : -1;
+  }
+  async function drawAll() {
+    for (const name of Object.keys(data.uses)) await draw(name);
+  }
+  async function refill() {
+    for (const [name, result] of Object.entries(drawn)) {
+      const sets = dataFor(name);
+      if (!data.uses[name].some((set) => rows[set].length && rows[set][0].u !== undefined)) continue;
+      for (const [set, items] of Object.entries(sets)) result.view.data(set, items);
+      await result.view.runAsync();
+    }
+    fillTables();
+    tell();
+  }
+
+  // ---- which builds are drawn ----
+  function filter() {
+    const wanted = state.search.trim().toLowerCase();
+    kept = new Set();
+    for (const unit of rows.units) {
+      if (state.induction && unit.induction !== state.induction) continue;
+      if (state.cooling && unit.cooling !== state.cooling) continue;
+      if (state.publisher && unit.publisher !== state.publisher) continue;
+      if (wanted && !(unit.name + " " + unit.publisher + " " + unit.class).toLowerCase().includes(wanted)) continue;
+      kept.add(unit.u);
+    }
+    if (state.picked >= 0 && !kept.has(state.picked)) pick(-1, false);
+    return refill();
+  }
+  function tell() {
+    const all = rows.units.length;
+    byId("status").textContent =
+      kept.size === all ? all + " builds drawn" : kept.size + " of " + all + " builds drawn; estimates rest on all";
+    const idle = kept.size === all && state.picked < 0;
+    byId("clear").disabled = idle;
+  }
+  let cameFrom = null;
+  function pick(number, byHand) {
+    if (number === state.picked) return;
+    if (state.picked < 0) cameFrom = document.activeElement;
+    state.picked = number;
+    for (const result of Object.values(drawn)) result.view.signal("picked", number).runAsync();
+    openCard(byHand);
+    for (const button of document.querySelectorAll("button.pick"))
+      button.setAttribute("aria-pressed", String(Number(button.dataset.u) === number));
+    if (number < 0 && cameFrom && cameFrom.isConnected && byHand) cameFrom.focus({ preventScroll: true });
+    tell();
+    writeFragment();
+  }
+
+  // ---- the record of one build ----
+  function make(tag, text, className) {
+    const element = document.createElement(tag);
+    if (text !== undefined && text !== null) element.textContent = text;
+    if (className) element.className = className;
+    return element;
+  }
+  function openCard(byHand) {
+    const card = byId("card");
+    const unit = rows.units[state.picked];
+    card.hidden = !unit;
+    root.classList.toggle("has-card", Boolean(unit));
+    if (!unit) return;
+    const body = byId("card-body");
+    const name = make("h2");
+    name.id = "card-name";
+    name.append(make("bdi", unit.name));
+    const list = make("dl");
+    const add = (term, value) => {
+      const pair = make("div");
+      const cell = make("dd");
+      cell.append(value instanceof Node ? value : make("bdi", value));
+      pair.append(make("dt", term), cell);
+      list.append(pair);
+    };
+    const source = data.sources[unit.source];
+    add("Publisher", unit.publisher);
+    if (source) {
+      let title = make("bdi", source.title + " (" + source.licence + ")");
+      if (source.url) {
+        const link = make("a");
+        link.href = source.url;
+        link.rel = "noopener noreferrer nofollow";
+        link.append(title);
+        title = link;
+      }
+      add("Source", title);
+    }
+    add("Share of the rule", unit.shown);
+    add("Drawn to its peers", unit.shrunk_shown);
+    add("Without boost", show(unit.na_power_kw, "power", true) + ", " + unit.measured);
+    if (unit.displacement_cc !== null) add("Displacement", show(unit.displacement_cc, "volume", true));
+    add("Fuel", unit.fuel);
+    add("Air at the dyno", show(unit.ambient_kpa, "boost", true) + " absolute");
+    if (unit.flags) add("To know", unit.flags);
+    const tests = rows.runs.filter((run) => run.u === unit.u);
+    const columns = [
+      { field: "boost_kpa", label: "Boost", quantity: "boost", number: true },
+      { field: "power_kw", label: "Power", quantity: "power", number: true },
+      { field: "gain", label: "Gain", quantity: "share", number: true },
+      { field: "share", label: "Of rule", quantity: "share", number: true },
+      { field: "run_key", label: "Record" },
+    ];
+    const scroll = make("div", null, "scroll");
+    scroll.append(tableOf(tests, columns, "Boosted runs of this build"));
+    body.replaceChildren(make("p", unit.class, "kicker"), name, list, scroll);
+    if (data.invented) body.append(make("p", "Invented demo data.", "small"));
+    if (byHand) card.focus({ preventScroll: true });
+  }
+
+  // ---- tables and CSV files of the charts ----
+  function heading(column) {
+    const unit = column.quantity ? scaleOf(column.quantity).unit : "";
+    return column.label + (unit ? ", " + unit : "");
+  }
+  function tableOf(items, all, caption) {
+    const columns = all.filter((column) => !column.onlyCsv);
+    const table = make("table", null, "set");
+    table.append(make("caption", caption));
+    const head = make("tr");
+    for (const column of columns) {
+      const cell = make("th", heading(column), column.number ? "n" : "");
+      cell.scope = "col";
+      head.append(cell);
+    }
+    const top = make("thead");
+    top.append(head);
+    const bottom = make("tbody");
+    for (const item of items) {
+      const line = make("tr");
+      for (const column of columns) {
+        const cell = make("td", null, column.number ? "n" : "");
+        const text = show(item[column.field], column.quantity, false);
+        if (column.field === "name" && item.u !== undefined) {
+          const button = make("button", null, "pick");
+          button.type = "button";
+          button.dataset.u = item.u;
+          button.setAttribute("aria-pressed", String(item.u === state.picked));
+          button.append(make("bdi", text));
+          cell.append(button);
+        } else cell.append(make("bdi", text));
+        line.append(cell);
+      }
+      bottom.append(line);
+    }
+    table.append(top, bottom);
+    return table;
+  }
+  function rowsOf(name) {
+    return rows[data.columns[name].rows].filter((row) => row.u === undefined || kept.has(row.u));
+  }
+  function fillTables() {
+    for (const details of document.querySelectorAll("details.data")) {
+      if (!details.open) continue;
+      const name = details.dataset.chart;
+      const items = rowsOf(name);
+      const first = items.slice(0, data.mostRows);
+      const caption = items.length > first.length ? "First " + first.length + " of " + items.length + " rows; the CSV file has all" : items.length + (items.length === 1 ? " row" : " rows");
+      details.querySelector(".scroll").replaceChildren(tableOf(first, data.columns[name].columns, caption));
+    }
+  }
+  // A cell that a spreadsheet would run as a formula is led by an apostrophe.
+  function csvCell(value) {
+    if (value === null || value === undefined) return "";
+    let text = String(value);
+    if (typeof value !== "number" && /^[=+\-@\t\r]/.test(text)) text = "'" + text;
+    return /[",\n\r]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text;
+  }
+  function csvOf(name) {
+    const columns = data.columns[name].columns;
+    const lines = [columns.map((column) => csvCell(heading(column))).join(",")];
+    for (const row of rowsOf(name))
+      lines.push(
+        columns
+          .map((column) => {
+            const value = row[column.field];
+            return csvCell(column.quantity && typeof value === "number" ? Number((value * scaleOf(column.quantity).factor).toPrecision(10)) : value);
+          })
+          .join(",")
+      );
+    if (data.invented) lines.push("Invented demo data");
+    return "\ufeff" + lines.join("\r\n") + "\r\n";
+  }
+  function download(name) {
+    const link = make("a");
+    link.href = URL.createObjectURL(new Blob([csvOf(name)], { type: "text/csv;charset=utf-8" }));
+    link.download = "poundworth-" + name + ".csv";
+    document.body.append(link);
+    link.click();
+    link.remove();
+    setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+  }
+
+  // ---- switches ----
+  function setUnits(units) {
+    state.units = units;
+    root.dataset.units = units;
+    for (const radio of document.querySelectorAll("input[name=units]")) radio.checked = radio.value === units;
+    for (const figure of document.querySelectorAll(".plot")) {
+      const words = figure.parentElement.querySelector("h3").cloneNode(true);
+      for (const other of words.querySelectorAll(units === "us" ? ".si" : ".us")) other.remove();
+      figure.setAttribute("aria-label", words.textContent);
+    }
+  }
+  const prefersDark = matchMedia("(prefers-color-scheme: dark)");
+  function setTheme() {
+    if (state.theme) root.dataset.theme = state.theme;
+    else delete root.dataset.theme;
+    const dark = state.theme ? state.theme === "dark" : prefersDark.matches;
+    byId("theme").setAttribute("aria-pressed", String(dark));
+  }
+
+  function listen() {
+    for (const radio of document.querySelectorAll("input[name=units]"))
+      radio.addEventListener("change", async () => {
+        setUnits(radio.value);
+        writeFragment();
+        openCard(false);
+        fillTables();
+        await drawAll();
+        root.dataset.drawn = state.units;
+      });
+    byId("theme").addEventListener("click", () => {
+      const dark = state.theme ? state.theme === "dark" : prefersDark.matches;
+      state.theme = dark ? "light" : "dark";
+      setTheme();
+      writeFragment();
+    });
+    prefersDark.addEventListener("change", setTheme);
+    for (const name of ["induction", "cooling", "publisher"])
+      byId("f-" + name).addEventListener("change", (event) => {
+        state[name] = event.target.value;
+        filter();
+      });
+    let wait = 0;
+    byId("f-search").addEventListener("input", (event) => {
+      state.search = event.target.value;
+      clearTimeout(wait);
+      wait = setTimeout(filter, 150);
+    });
+    byId("clear").addEventListener("click", () => {
+      for (const name of ["induction", "cooling", "publisher", "search"]) {
+        state[name] = "";
+        byId("f-" + name).value = "";
+      }
+      pick(-1, false);
+      filter();
+    });
+    byId("card-close").addEventListener("click", () => pick(-1, true));
+    document.addEventListener("keydown", (event) => {
+      if (event.key === "Escape" && state.picked >= 0) pick(-1, true);
+    });
+    document.addEventListener("click", (event) => {
+      const button = event.target.closest("button.pick, button.csv");
+      const link = event.target.closest('a[href^="#"]');
+      if (button && button.classList.contains("pick")) pick(Number(button.dataset.u) === state.picked ? -1 : Number(button.dataset.u), true);
+      else if (button) download(button.dataset.chart);
+      else if (link) {
+        event.preventDefault();
+        section = link.getAttribute("href").slice(1);
+        goToSection();
+        writeFragment();
+      }
+    });
+    for (const details of document.querySelectorAll("details.data")) details.addEventListener("toggle", fillTables);
+  }
+  function goToSection() {
+    const target = section && byId(section);
+    if (!target) return;
+    target.setAttribute("tabindex", "-1");
+    target.focus({ preventScroll: true });
+    target.scrollIntoView();
+  }
+
+  async function start() {
+    readFragment();
+    setUnits(state.units);
+    setTheme();
+    listen();
+    tell();
+    openCard(false);
+    await drawAll();
+    root.dataset.drawn = state.units;
+    if (section) goToSection();
+    root.dataset.ready = "1";
+  }
+  start();
+})();

@@ -1,0 +1,97 @@
+"""Chart descriptions: units, classes, missing ends, many builds, and still pictures."""
+
+import json
+from dataclasses import replace
+
+import altair as alt
+import pytest
+
+from models.estimate import Estimate
+from models.results import StudyResults
+from reports.captions import captions
+from reports.charts.export import chart_to_png
+from reports.charts.rows import flags_of, make_rows, select_units
+from reports.numbers import SI, US
+from reports.study_page import draw_charts
+from reports.theme import DARK, LIGHT
+
+
+@pytest.fixture(scope="module")
+def rows(results):
+    return make_rows(results, select_units(results))
+
+
+def test_every_chart_draws_as_a_picture(results, rows):
+    charts = draw_charts(results, rows, US, captions(results))
+    assert set(charts) == {"spread", "yield", "gain", "marginal", "builds", "sensitivity", "flow"}
+    for name in ("spread", "yield"):
+        data = {use: rows[use] for use in charts[name].uses}
+        picture = chart_to_png(charts[name].spec, data, width=300, scale=1)
+        assert picture.startswith(b"\x89PNG") and picture == chart_to_png(charts[name].spec, data, width=300, scale=1)
+
+
+def test_every_description_fits_the_schema(results, rows):
+    for chart in draw_charts(results, rows, US, captions(results)).values():
+        alt.LayerChart.from_dict(chart.spec)
+
+
+def test_units_of_axes_and_words(results, rows):
+    words = captions(results)
+    us, si = (json.dumps(draw_charts(results, rows, system, words)["yield"].spec) for system in (US, SI))
+    assert "hp per psi" in us and "kW per kPa" in si and "hp" not in si.replace("shape", "")
+    assert f"* {US.scales['yield'].factor!r}" in us and "* 1.0" in si
+
+
+def test_charts_name_only_colours_that_both_themes_have(results, rows):
+    text = json.dumps({name: chart.spec for name, chart in draw_charts(results, rows, US, captions(results)).items()})
+    used = {part.split(")")[0] for part in text.split("var(--")[1:]}
+    assert used and used <= set(LIGHT) and set(LIGHT) == set(DARK)
+
+
+def test_descriptions_say_the_finding(results, rows):
+    spec = draw_charts(results, rows, US, captions(results))["spread"].spec
+    assert "118 builds" in spec["description"] and "90.5 (88.1 to 92.9)" in spec["description"]
+
+
+def test_places_of_rows_are_unique_and_clear_of_headings(rows):
+    places = [row["place"] for row in rows["units"]]
+    assert len(set(places)) == len(places)
+    assert all(min(abs(group["place"] - place) for place in places) > 1.2 for group in rows["groups"])
+    assert sum(group["builds"] for group in rows["groups"]) == len(places)
+
+
+def test_lines_start_without_boost(rows):
+    starts = [row for row in rows["gain_lines"] if row["start"]]
+    assert len(starts) == len(rows["units"]) and all(row["gain"] == 0 for row in starts)
+
+
+def test_a_study_without_ends_or_builds_still_draws(results: StudyResults):
+    none = Estimate(None, None, None, 0.95, "1", 0, 0, "No builds.")
+    empty = replace(
+        results, rule_ratio=none, new_build_rule_ratio=none, between_builds_sd=none, last_over_first=none,
+        units=(), runs=(), marginal_yield=(), mean_gain_ratio=(), new_build_gain_ratio=(), sensitivity=(), flow=(),
+    )  # fmt: skip
+    rows = make_rows(empty, select_units(empty))
+    charts = draw_charts(empty, rows, SI, captions(empty))
+    assert chart_to_png(charts["spread"].spec, {"units": []}, width=200, scale=1).startswith(b"\x89PNG")
+
+
+def test_many_builds_are_thinned_by_a_rule_that_ignores_results(results):
+    chosen = select_units(results, most_runs=100, most_units=1000)
+    assert chosen.step > 1 and len(chosen.runs) <= 100
+    ordered = sorted(results.units, key=lambda unit: (unit.na_power_kw, unit.unit_id))
+    assert list(chosen.units) == ordered[:: chosen.step]
+    kept = {unit.unit_id for unit in chosen.units}
+    assert {run.unit_id for run in chosen.runs} <= kept
+    assert select_units(results).step == 1
+
+
+def test_flags_speak_of_the_record(results):
+    unit = replace(
+        results.units[0], ambient_basis="recorded", baseline_quality="same_session", baseline_hardware="compressor_removed",
+        measured_at="crank", charge_cooling="none",
+    )  # fmt: skip
+    assert flags_of(unit) == []
+    assert flags_of(replace(unit, ambient_basis="assumed", measured_at=None)) == [
+        "air pressure assumed at sea level", "place of measurement not stated",
+    ]  # fmt: skip
