@@ -27,13 +27,13 @@ QUARREL_LANE = Contribution(
         C("ambient_inhg", "ambient_kpa", "inHg", 2), C("air_f", "air_c", "F"), C("humidity_pct", "humidity_pct"),
         C("baseline_hardware", "baseline_hardware"), C("charge_injection", "charge_injection"), C("note", "note"),
     )),
-    (Habits("Quarrel Lane Engine Notes", 14, ("Halden V8", "Ormund Big-Block", "Corrith Six"), 0.015, octane="octane_aki",
+    (Habits("Quarrel Lane Engine Notes", 14, ("Haldrek V8", "Ormund Big-Block", "Corrith Six"), 0.015, octane="octane_aki",
             fixed={"measured_at": "crank", "correction": "sae_j1349", "boost_taken": "at_peak_power",
             "charge_injection": "none"}),),
 )  # fmt: skip
 
 TORVANE = Contribution(
-    "demo_torvane", "The pressure issue", "Torvane Motor Review", "magazine", date(2022, 6, 1), "pressure_issue.xlsx", "runs",
+    "demo_torvane", "Under pressure", "Torvane Motor Review", "magazine", date(2022, 6, 1), "under_pressure.xlsx", "runs",
     Layout("workbook", (
         C("Engine", "build"), C("Family", "engine_family"), C("Displacement", "displacement_cc", "cu in", 1),
         C("Compression ratio", "compression_ratio", digits=1), C("Test date", "tested_on"), C("Induction", "induction"),
@@ -42,10 +42,10 @@ TORVANE = Contribution(
         C("Peak power", "power_kw", "hp"), C("Power rpm", "power_rpm"), C("Peak torque", "torque_nm", "lbf ft"),
         C("Torque rpm", "torque_rpm"), C("Barometer", "ambient_kpa", "inHg", 2), C("Air temperature", "air_c", "F"),
         C("Humidity", "humidity_pct"), C("Baseline hardware", "baseline_hardware"),
-    ), titles=("Torvane Motor Review - The pressure issue", "Engine dynamometer, STD correction, fully open throttle"),
+    ), titles=("Torvane Motor Review - Under pressure", "Engine dynamometer, STD correction, fully open throttle"),
         units=("", "", "cu in", "", "", "", "", "", "", "psi", "", "", "hp", "rpm", "lbf ft", "rpm", "inHg", "F", "%", ""),
         sheet="Results"),
-    (Habits("Torvane Motor Review", 14, ("Halden V8", "Quillan V6", "Pinder Slant-Four", "Ormund Big-Block"), -0.02,
+    (Habits("Torvane Motor Review", 14, ("Haldrek V8", "Quillan V6", "Pinder Slant-Four", "Ormund Big-Block"), -0.02,
             octane="octane_aki", site_kpa=98.4),),
     constants={"measured_at": "crank", "correction": "sae_j607", "wide_open": True}, options={"sheet": "Results"},
 )  # fmt: skip
@@ -93,7 +93,7 @@ BRINMOOR = Contribution(
         C("correction", "correction"), C("is_stated_rating", "is_stated_rating"), C("tested_on", "tested_on"),
         C("note", "note"),
     )),
-    (Habits("Brinmoor Boost Board", 14, ("Lyrane Twin-Cam", "Brask Four", "Stavan Five", "Halden V8", "Tessel Flat-Four"),
+    (Habits("Brinmoor Boost Board", 14, ("Lyrane Twin-Cam", "Brask Four", "Stavan Five", "Haldrek V8", "Tessel Flat-Four"),
     0.03, bypassed=0.3,
             fixed={"measured_at": "wheel", "correction": "sae_j1349"}),),
     constants={"dyno_type": "chassis_roller"}, pinned=False,

@@ -135,7 +135,7 @@ OSTERFELL = Contribution(
         C("boost_control", "boost_control"),
     ), titles=("Osterfell Engine Laboratory, report 41, table 3", "Observed brake figures, no correction applied"),
     sheet="Table 3"),
-    (Habits("Osterfell Engine Laboratory", 10, ("Corrith Six", "Brask Four", "Quillan V6", "Halden V8"), -0.015,
+    (Habits("Osterfell Engine Laboratory", 10, ("Corrith Six", "Brask Four", "Quillan V6", "Haldrek V8"), -0.015,
     boost_unit="kPa",
             bypassed=0.1, observed=True, one_engine=True, fixed={"wide_open": True, "pulls": 3, "boost_control": "fixed_drive"},
             kinds={("turbocharger", "air_to_water"): 0.55, **{k: v * 0.45 for k, v in BELT_DRIVEN.items()}}),),

@@ -23,7 +23,7 @@ GLEANER = Contribution(
         C("baseline_hardware", "baseline_hardware"), C("dyno operator", "operator"),
     ), blank_after=(25, 51)),
     (
-        Habits(_GLEANED[0], 6, ("Halden V8", "Quillan V6"), 0.0, fixed={"measured_at": "crank", "correction": "sae_j1349"}),
+        Habits(_GLEANED[0], 6, ("Haldrek V8", "Quillan V6"), 0.0, fixed={"measured_at": "crank", "correction": "sae_j1349"}),
         Habits(_GLEANED[1], 6, ("Corrith Six", "Brask Four"), 0.02, fixed={"measured_at": "wheel", "correction": "sae_j607"}),
         Habits(_GLEANED[2], 6, ("Stavan Five", "Lyrane Twin-Cam"), -0.02,
         fixed={"measured_at": "crank", "correction": "din_70020"}),
@@ -41,7 +41,7 @@ NINEFOLD = Contribution(
         C("humidity_pct", "humidity_pct"), C("charge_injection", "charge_injection"),
         C("baseline_hardware", "baseline_hardware"),
     )),
-    (Habits("Ninefold Garage", 10, ("Merrin Three", "Lyrane Twin-Cam", "Halden V8", "Brask Four"), 0.02, boost_unit="kPa"),),
+    (Habits("Ninefold Garage", 10, ("Merrin Three", "Lyrane Twin-Cam", "Haldrek V8", "Brask Four"), 0.02, boost_unit="kPa"),),
     constants={"measured_at": "wheel", "dyno_type": "chassis_hub", "correction": "iso_1585"},
 )  # fmt: skip
 
@@ -54,7 +54,7 @@ KESTROW = Contribution(
         C("Octane RON", "octane_ron"), C("0 bar (PS)", "level 0", "PS", quantity_unit="kW"),
         *(C(f"{bar} bar (PS)", f"level {bar}", "PS", quantity_unit="kW") for bar in _KESTROW_LEVELS),
     ), titles=("Kestrow Supercharger Works - results of our kits on our engine dyno",), sheet="Kits"),
-    (Habits("Kestrow Supercharger Works", 11, ("Brask Four", "Quillan V6", "Halden V8", "Lyrane Twin-Cam"), 0.04,
+    (Habits("Kestrow Supercharger Works", 11, ("Brask Four", "Quillan V6", "Haldrek V8", "Lyrane Twin-Cam"), 0.04,
     kinds=BELT_DRIVEN,
             boost_unit="bar", levels=_KESTROW_LEVELS),),
     constants={"measured_at": "crank", "correction": "din_70020", "fuel": "petrol"}, options={"sheet": "Kits"},

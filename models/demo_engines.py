@@ -2,7 +2,7 @@
 
 Engine families, people and places exist nowhere. What a publisher measures follows the same
 formula as every simulated study (``models.simulate_truth``), with class means inside the
-ranges that DEVELOPERS.md states for the demo data.
+ranges of DEVELOPERS.md, Demo data.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ FAMILIES = {
         Family("Stavan Five", 5, 81.0, 90.3, 4, 9.5, (46, 78)),
         Family("Corrith Six", 6, 84.0, 89.6, 4, 9.8, (48, 84)),
         Family("Quillan V6", 6, 95.5, 82.0, 2, 9.0, (38, 66)),
-        Family("Halden V8", 8, 101.6, 88.4, 2, 9.2, (34, 76)),
+        Family("Haldrek V8", 8, 101.6, 88.4, 2, 9.2, (34, 76)),
         Family("Ormund Big-Block", 8, 114.3, 107.95, 2, 9.0, (36, 78)),
         Family("Varn Aero Four", 4, 104.0, 92.0, 2, 8.2, (28, 40)),
     )
@@ -156,16 +156,20 @@ def _fuel(rng: np.random.Generator, top_psi: float, octane: str) -> Row:
     return {"fuel": fuel, octane: float(_pick(rng, pump if fuel == "petrol" else race))}
 
 
-def _levels(rng: np.random.Generator, habits: Habits, induction: str, cooling: str, na_power_kw: float) -> list[float]:
-    """Boosts to test, kPa, rising, on the publisher's own steps."""
+def _levels(
+    rng: np.random.Generator, habits: Habits, kind: tuple[str, str], na_power_kw: float, top_psi: float | None
+) -> list[float]:
+    """Boosts to test, kPa, rising, on the publisher's own steps; a wished top boost is reached in four."""
+    induction, cooling = kind
     median, low, high = UNCOOLED_TOP_PSI if cooling == "none" else TOP_BOOST_PSI[induction]
     high = min(high, 12) if na_power_kw > BIG_ENGINE_KW else high
-    top_kpa = float(np.clip(median * np.exp(0.38 * rng.standard_normal()), low, high)) * PSI_KPA
+    drawn_psi = float(np.clip(median * np.exp(0.38 * rng.standard_normal()), low, high))
+    top_kpa = PSI_KPA * (drawn_psi if top_psi is None else top_psi)
     step = BOOST_STEP_KPA[habits.boost_unit]
     if habits.levels:
         fixed = [convert(v, unit_named(habits.boost_unit), unit_named("kPa")) for v in habits.levels]
         return [v for v in fixed if v <= max(top_kpa, fixed[0]) + 1e-9]
-    count = _pick(rng, (1, 2, 3, 4, 5), (0.10, 0.24, 0.32, 0.22, 0.12))
+    count = _pick(rng, (1, 2, 3, 4, 5), (0.10, 0.24, 0.32, 0.22, 0.12)) if top_psi is None else 4
     steps = np.unique(np.round(np.linspace(max(0.38 * top_kpa, 3.3 * PSI_KPA), top_kpa, count) / step))
     return [float(v * step) for v in (steps if count > 1 else steps[-1:])]
 
@@ -200,13 +204,14 @@ def _run(rng: np.random.Generator, tune: Row, air: Row, multiple: float, *, obse
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """What a build is to be in place of a drawn one: its rule ratio, its class, or an end to its breath.
+    """What a build is to be in place of a drawn one: its rule ratio, class, top boost, or an end to its breath.
 
     ``breath_kpa`` is a boost past which only a quarter of any further boost still counts.
     """
 
     rule_ratio: float | None = None
     kind: tuple[str, str] | None = None
+    top_psi: float | None = None
     breath_kpa: float = math.inf
 
 
@@ -233,7 +238,7 @@ def draw_build(rng: np.random.Generator, habits: Habits, taken: set[str], wish: 
     slope += float(rng.uniform(0.05, 0.15)) if hardware == "fitted_bypassed" else 0.0
     slope = slope if wish.rule_ratio is None else wish.rule_ratio
     curvature = CURVATURE + CURVATURE_SD * float(rng.standard_normal())
-    levels = _levels(rng, habits, induction, cooling, tune["na_power_kw"])
+    levels = _levels(rng, habits, (induction, cooling), tune["na_power_kw"], wish.top_psi)
     day = habits.first_day + timedelta(days=int(rng.integers(0, 1000)))
     common = {k: v for k, v in tune.items() if not k.startswith("na_") and k != "state"} | habits.fixed
     engine = f"{family.name} test engine" if habits.one_engine else name

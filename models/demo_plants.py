@@ -20,13 +20,13 @@ Expected = Literal["refuse", "flag", "repeat", "excluded", "repaired"]
 
 #: (folder, number of the build in the file) -> what it is to be: two deviators without a visible cause, the rest with one.
 WISHES: dict[tuple[str, int], Wish] = {
-    ("demo_quarrel_lane", 4): Wish(1.29, ("turbocharger", "air_to_air")),
-    ("demo_quarrel_lane", 12): Wish(0.99, ("turbocharger", "air_to_air"), breath_kpa=45.0),
-    ("demo_hinterquell", 2): Wish(0.56, ("turbocharger", "air_to_air")),
-    ("demo_torvane", 2): Wish(0.92, ("turbocharger", "air_to_air")),
-    ("demo_brinmoor", 1): Wish(0.90, ("turbocharger", "air_to_air")),
-    ("demo_ninefold", 0): Wish(1.24, ("turbocharger", "air_to_air")),
-    ("demo_pellwick", 3): Wish(0.44, ("positive_displacement", "none")),
+    ("demo_quarrel_lane", 4): Wish(1.30, ("turbocharger", "air_to_air"), 15),
+    ("demo_quarrel_lane", 12): Wish(0.99, ("turbocharger", "air_to_air"), 16, breath_kpa=58.0),
+    ("demo_hinterquell", 2): Wish(0.56, ("turbocharger", "air_to_air"), 14),
+    ("demo_torvane", 2): Wish(0.90, ("turbocharger", "air_to_air"), 12),
+    ("demo_brinmoor", 1): Wish(0.90, ("turbocharger", "air_to_air"), 12),
+    ("demo_ninefold", 0): Wish(1.27, ("turbocharger", "air_to_air"), 14),
+    ("demo_pellwick", 3): Wish(0.44, ("positive_displacement", "none"), 10),
 }
 
 
@@ -44,7 +44,7 @@ class Plant:
     sentence : what is wrong, in plain words.
     extra : the change is made on a copy of the row, added at the end of the file.
     remove : baselines of the build are taken out of the file.
-    repair : action, factor and reason of a declared repair of the row.
+    repair : action and reason of a declared repair of the row.
     """
 
     folder: str
@@ -117,7 +117,7 @@ PLANTS: tuple[Plant, ...] = (
           "In a file of whole numbers the comma may be either mark."),
     Plant(_O, 1, "boosted", -1, {"displacement_cc": _plus("displacement_cc", 190)}, "build_described_twice", "refuse",
           "One row of the build states another displacement."),
-    Plant(_G, 0, "boosted", 0, {"baseline_build": Text("Halden V8 9.9 loan engine")}, "build_unknown", "refuse",
+    Plant(_G, 0, "boosted", 0, {"baseline_build": Text("Haldrek V8 9.9 loan engine")}, "build_unknown", "refuse",
           "The baseline's build stands nowhere in the file."),
     Plant("demo_ambervale", 0, "boosted", 0, {"boost_kpa": None}, "boost_missing", "refuse",
     "A boosted figure without its boost."),
@@ -165,7 +165,7 @@ PLANTS: tuple[Plant, ...] = (
     Plant(_T, 3, "baseline", None,
     {"baseline_hardware": "fitted_lowest_boost", "boost_kpa": 24.131651, "power_kw": _times("power_kw", 1.2),
                                     "torque_nm": _times("torque_nm", 1.2)},
-          "fitted_lowest_boost", "excluded", "The baseline was run at the lowest boost the valve allows."),
+          "lowest_boost", "excluded", "The baseline was run at the lowest boost the valve allows."),
     Plant(_G, 8, "boosted", None, {"measured_at": "crank"}, "wheel_against_crank", "excluded",
     "Baseline at the wheel, boosted pulls at the crank."),
     Plant("demo_brinmoor", 0, "baseline", None, {"is_stated_rating": True}, "stated_rating", "excluded",

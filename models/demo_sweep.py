@@ -33,12 +33,18 @@ WISHES = {0: Wish(kind=("turbocharger", "air_to_air")), 1: Wish(kind=("centrifug
 
 
 def _curve(row: Row, run: str) -> list[Row]:
-    """Points every 250 rpm: torque falls off parabolically either side of its peak and meets the power peak."""
+    """Points every 250 rpm through both peaks.
+
+    Beyond its peak torque falls as ``1 - c u^k``, with ``c`` and ``k`` such that power is right and level
+    at the power peak (u = 1); below its peak it falls half as fast, as a parabola.
+    """
     peak_nm, peak_rpm, power_rpm = row["torque_nm"], row["torque_rpm"], row["power_rpm"]
-    at_power = row["power_kw"] * 9549.2966 / power_rpm
-    fall = (1 - at_power / peak_nm) / (power_rpm - peak_rpm) ** 2
+    left = row["power_kw"] * 9549.2966 / power_rpm / peak_nm
+    exponent = max(left * (1 - peak_rpm / power_rpm) / (1 - left), 1.2)
     speeds = np.arange(250 * round(0.42 * power_rpm / 250), power_rpm + 600, 250)
-    torque = peak_nm * (1 - fall * np.where(speeds < peak_rpm, 0.5, 1.0) * (speeds - peak_rpm) ** 2)
+    away = (speeds - peak_rpm) / (power_rpm - peak_rpm)
+    fall = np.where(away < 0, 0.5 * away**2, np.maximum(away, 0.0) ** exponent)
+    torque = peak_nm * (1 - (1 - left) * fall)
     boost = row.get("boost_kpa", 0.0)
     shape = (
         np.clip(speeds / power_rpm, 0, 1.08) ** 1.9

@@ -14,7 +14,7 @@ import polars as pl
 from models.build_grams import BuildGrams, LevelGrams
 from models.build_sums import Floats, Ints, RunColumns, to_run_columns
 from models.fit_inputs import FitInput, to_fit_input
-from models.fixed_point import Case, Round, fit_effects, iterate, start
+from models.fixed_point import OWN_SLOPE_RANGE, Case, Round, fit_effects, iterate, start
 from models.random_effects import RandomEffects
 from models.reml import is_identified
 from pipeline.errors import RequestProblem
@@ -119,6 +119,12 @@ class JointFit:
     def builds(self) -> int:
         """Number of units fitted."""
         return self.units.height
+
+    def beyond_belief(self) -> pl.DataFrame:
+        """Units whose own slope lies outside what the fit follows (-0.5 to 3): unit, publisher, own_slope. Misprints, mostly."""
+        low, high = OWN_SLOPE_RANGE
+        table = self.units.select("unit", "publisher").with_columns(own_slope=pl.Series(self.own_slope, dtype=pl.Float64))
+        return table.filter(~pl.col("own_slope").is_between(low, high))
 
     def unit_table(self) -> pl.DataFrame:
         """One row per fitted unit: unit, own_slope, own_variance, blup, blup_variance (the last two only with an answer)."""
@@ -234,8 +240,9 @@ def _to_fit(
     if effects is not None and not effects.converged:
         effects = None
     columns = case.columns
+    own_slope = (last.grams.czy - last.q * last.grams.czk) / last.grams.czz
     return JointFit(
-        why=None if effects is not None else "The fit did not settle, so it gives no number.",
+        why=None if effects is not None else _unsettled_why(ready, own_slope),
         effects=effects,
         units=ready.units,
         dropped=ready.dropped,
@@ -246,7 +253,7 @@ def _to_fit(
         level_grams=last.level,
         log_baseline=columns.log_baseline,
         phi={name: float(last.phi[case.is_chassis == flag][0]) for name, flag in _CLASS_FLAGS if (case.is_chassis == flag).any()},
-        own_slope=(last.grams.czy - last.q * last.grams.czk) / last.grams.czz,
+        own_slope=own_slope,
         own_variance=1.0 / last.grams.czz,
         passes=last.passes,
         converged=effects is not None,
@@ -258,6 +265,15 @@ def _to_fit(
         boosted_runs=columns.boosted,
         runs=ready.runs.height,
     )
+
+
+def _unsettled_why(ready: FitInput, own_slope: Floats) -> str:
+    """That the fit did not settle, and which units most likely kept it from settling."""
+    low, high = OWN_SLOPE_RANGE
+    names = ready.units["unit_id" if "unit_id" in ready.units.columns else "unit"]
+    wild = names.filter(pl.Series(~((own_slope >= low) & (own_slope <= high)))).head(5).to_list()
+    named = f" Look at unit {', '.join(map(str, wild))}: its power or boost is beyond belief." if wild else ""
+    return f"The fit did not settle, so it gives no number.{named}"
 
 
 def _no_fit(ready: FitInput, why: str) -> JointFit:

@@ -42,10 +42,10 @@ SETUP = ("induction", "charge_cooling", "charge_injection", "fuel")
 #: Columns of the run table that the sample reads.
 _CARRIED = (
     "run_key", "build_key", "baseline_build_key", "role", "is_repeat", "is_stated_rating", "outcome", *SETUP, "session",
-    "dyno_id", "dyno_type", "measured_at", "rating_basis", "correction", "correction_factor", "power_kw", "observed_power_kw", "power_sd_kw",
-    "power_step_kw", "pulls", "boost_kpa", "boost_step_kpa", "boost_taken", "boost_where", "boost_control", "ambient_used_kpa",
-    "ambient_basis", "air_c", "humidity_pct", "drivetrain_loss_pct", "octane_ron", "octane_mon", "octane_aki", "ethanol_pct",
-    "baseline_hardware", "same_exhaust", "same_tune_target",
+    "dyno_id", "dyno_type", "measured_at", "rating_basis", "correction", "correction_factor", "power_kw",
+    "observed_power_kw", "power_sd_kw", "power_step_kw", "pulls", "boost_kpa", "boost_step_kpa", "boost_taken",
+    "boost_where", "boost_control", "ambient_used_kpa", "ambient_basis", "air_c", "humidity_pct", "drivetrain_loss_pct",
+    "octane_ron", "octane_mon", "octane_aki", "ethanol_pct", "baseline_hardware", "same_exhaust", "same_tune_target",
 )  # fmt: skip
 
 

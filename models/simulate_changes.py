@@ -109,8 +109,9 @@ def _pairs(rng: np.random.Generator, truth: ChangeTruth) -> dict[str, NDArray[An
     boosted = np.where(ways[engine] == 2, second, ways[engine] == 1)
     part = rng.integers(0, len(truth.gains), n)
     output = MEDIAN_OUTPUT_KW_L * np.exp(truth.log_output_sd * rng.standard_normal(n))
-    gain = na_gain(np.array(list(truth.gains.values()))[part], truth.moderation, output,
-    truth.engine_rel_sd * rng.standard_normal(n))
+    gain = na_gain(
+        np.array(list(truth.gains.values()))[part], truth.moderation, output, truth.engine_rel_sd * rng.standard_normal(n)
+    )
     boost = np.where(boosted, np.exp(np.log(8.5) + 0.3 * rng.standard_normal(n))[engine] * PSI_KPA, 0.0)
     held_setting = boosted & (rng.random(n) < truth.setting_share)[engine]
     return {

@@ -21,7 +21,6 @@ from models.joint_fit import JointFit, fit_joint
 from models.results import BoostPoint, FlowStep, RunResult, SensitivityLine, SourceNote, StudyResults, UnitResult
 from models.rules_of_thumb import EQUIVALENCE_LEVEL, Evidence, judge_rules
 from models.sample import Sample, choose_sample
-from models.sample_options import SampleOptions
 from models.sensitivity import MAIN, Alternative, sensitivity_lines
 from models.yield_fit import answer_rule_ratio, mean_curve
 from pipeline.errors import RequestProblem
@@ -171,22 +170,17 @@ def _evidence(fit: JointFit, level: float) -> dict[str, Evidence]:
 def _sensitivity(
     tables: Mapping[str, pl.DataFrame], main: Sample, headline: Estimate, level: float
 ) -> tuple[SensitivityLine, ...]:
-    """The rule ratio under each named alternative; the main sample is not chosen twice."""
+    """The rule ratio under each named alternative; what comes to the main sample is not chosen or fitted twice."""
 
     def answer(alternative: Alternative) -> Estimate:
-        if alternative is MAIN:
-            return headline
-        sample = (
-            main if alternative.sample == SampleOptions() else choose_sample(tables["run"], tables["build"], alternative.sample)
-        )
+        same_choice = alternative.sample == MAIN.sample
+        sample = main if same_choice else choose_sample(tables["run"], tables["build"], alternative.sample)
         if sample.units.is_empty() and not main.units.is_empty():
             return Estimate(None, None, None, level, "1", 0, 0, "No build is left under this choice.")
-        fit = fit_joint(
-            sample.runs,
-            sample.units,
-            with_curvature=alternative.with_curvature,
-            with_publisher_level=alternative.with_publisher_level,
-        )
+        curved, levelled = alternative.with_curvature, alternative.with_publisher_level
+        if curved and levelled and sample.runs.equals(main.runs) and sample.units.equals(main.units):
+            return headline
+        fit = fit_joint(sample.runs, sample.units, with_curvature=curved, with_publisher_level=levelled)
         return answer_rule_ratio(fit, level).rule_ratio
 
     return sensitivity_lines(answer)
@@ -195,13 +189,10 @@ def _sensitivity(
 def _notes(headline: tuple[str, ...], curvature: CurvatureAnswers, units: pl.DataFrame) -> tuple[str, ...]:
     """Sentences to print beside the figures, each once."""
     notes = [*headline, *curvature.notes]
-    engines = units["engine_id"].drop_nulls()
-    shared = units.filter(pl.col("engine_id").is_not_null()).select("source", "publisher", "engine_id").unique().height
-    if shared < engines.len():
-        notes.append(
-            f"{engines.len()} of the {units.height} builds name their test engine; they are {shared} engines, "
-            "so these builds are not independent of one another."
-        )
+    named = units.filter(pl.col("engine_id").is_not_null()).select("publisher", "engine_id")
+    shared = named.height - named.group_by("publisher", "engine_id").len().filter(pl.col("len") == 1).height
+    if shared:
+        notes.append(f"{shared} of the {units.height} builds share their test engine with another: they are not independent.")
     doubtful = units.filter(pl.col("ambient_basis") == "assumed").height
     if doubtful:
         notes.append(

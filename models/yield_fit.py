@@ -16,6 +16,9 @@ from models.pooling import q_profile
 from models.results import BoostPoint
 from models.rule import REFERENCE_BOOST_RATIO, SEA_LEVEL_KPA
 
+#: Scatter about the builds' own lines, over the stated errors, from which on it is more likely misprints than bad dynos.
+WIDE_SCATTER = 3.0
+
 #: Below this many publishers an interval leans on very few independent voices, and the answer says so.
 FEW_PUBLISHERS = 5
 
@@ -105,6 +108,20 @@ def _notes(fit: JointFit) -> tuple[str, ...]:
         notes.append(f"Curvature is taken as none. {fit.curvature_why}")
     if effects.publishers == fit.builds > 1:
         notes.append("Each publisher has one build: the spread between publishers cannot be told from that between builds.")
+    notes.extend(_doubts(fit))
     if fit.dropped.height:
         notes.append(f"{fit.dropped.height} builds were left out of the fit: {', '.join(sorted(set(fit.dropped['reason'])))}.")
     return tuple(notes)
+
+
+def _doubts(fit: JointFit) -> list[str]:
+    """Figures that look like misprints."""
+    notes = []
+    wild = fit.beyond_belief()
+    if wild.height:
+        publishers = ", ".join(sorted(set(wild["publisher"])))
+        notes.append(f"{wild.height} builds give a rule ratio below -0.5 or above 3 ({publishers}): look for a misprint.")
+    for dyno, phi in fit.phi.items():
+        if phi > WIDE_SCATTER**2:
+            notes.append(f"Runs on {dyno} dynos scatter {phi**0.5:.1f} times as widely as stated: look for misprints.")
+    return notes

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline import changes, checks, complete, schemas
+from pipeline import changes, checks, complete, schemas, sweeps
 from pipeline.errors import FileProblem
 from pipeline.fields import FIELDS, fields_of
 from pipeline.file_result import FileResult, LedgerRow
@@ -29,6 +29,10 @@ from pipeline.values import fill_constants, type_side
 
 #: Columns that reading made and the checks need; they do not enter the store.
 HELPERS = ("side", "number", "torque_step_nm", "manifold_step_kpa", "gauge_gap_kpa", "blank_boost", "sea_level_reading", "outside_validity")
+
+
+#: What a missing column would be called, in a unit that most contributors use.
+NAMED_SO = {"power_kw": "power_hp", "build": "build", "rpm": "rpm", "curve_power_kw": "power_hp"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,7 @@ class CleanTable:
     rows_read: int
     runs: pl.DataFrame
     builds: pl.DataFrame
+    points: pl.DataFrame
     changes: pl.DataFrame
     refused: pl.DataFrame
     flags: pl.DataFrame
@@ -134,17 +139,19 @@ def _set_source_fields_aside(columns: list[Column]) -> list[Column]:
     return [replace(c, field=None, doubt=f"{c.field} {told}") if c.field in names else c for c in columns]
 
 
-def _demand_columns(sides: list[Side], columns: list[Column], constants: dict[str, object], name: str) -> None:
+def _demand_columns(sides: list[Side], columns: list[Column], constants: dict[str, object], name: str, kind: str) -> None:
     known = [f"{c.header!r} as {c.role + ' ' if c.role else ''}{c.field}" for c in columns if c.field or c.role == "level"]
     unknown = [repr(c.header) for c in columns if not c.field and c.role != "level"]
-    for needed, label in (("power_kw", "power"), ("build", "build")):
-        lacking = [s for s in sides if needed not in s.cells.columns]
+    wanted = (("rpm", "engine speed"), ("curve_power_kw", "power"), ("build", "build")) if kind == "sweep" else (("power_kw", "power"), ("build", "build"))
+    for needed, label in wanted:
+        either = {needed, "curve_torque_nm"} if needed == "curve_power_kw" else {needed}
+        lacking = [s for s in sides if not either & set(s.cells.columns)]
         if lacking and needed not in constants and not (needed == "build" and len(lacking) < len(sides)):
             where = f" for the {lacking[0].role} run" if lacking[0].role else ""
             raise FileProblem(
                 f"{name} has no column for {label}{where}; recognised: {', '.join(known[:12]) or 'none'}; not recognised: "
                 f"{', '.join(unknown[:12]) or 'none'}; name it in source.toml, for example headers = {{ \"{(unknown or ['...'])[0].strip(chr(39))}\" = "
-                f'"{"power_hp" if needed == "power_kw" else "build"}" }}'
+                f'"{NAMED_SO[needed]}" }}'
             )
 
 
@@ -214,21 +221,27 @@ def clean_table(table: RawTable, context: Context) -> CleanTable:
     """All steps for one table."""
     entry, name = context.entry, context.entry.name
     columns, kind, guessed = recognise(table, entry)
-    decimal = entry.decimal_mark or infer_decimal_mark([table.cells[f"c{c.position}"] for c in columns if _numeric(c)])
+    decimal = entry.decimal_mark or _find_decimal_mark(table, columns)
     repaired = apply_repairs(table, columns, [r for r in context.repairs if r.file in (name, context.file)], context.source.source, decimal)
     constants = _constants(context)
     sides = split_sides(repaired.table, columns, kind)
-    _demand_columns(sides, columns, constants, name)
+    _demand_columns(sides, columns, constants, name, kind)
     typed = [type_side(side, decimal) for side in sides]
     frames = [fill_constants(t.frame, constants, frozenset(s.cells.columns)) for t, s in zip(typed, sides, strict=True)]
     frame = pl.concat(frames).sort("line", "number")
     reasons = [t.reasons for t in typed]
     if kind == "levels":
         frame = _blank_levels(frame, pl.concat(reasons))
-    frame = complete.complete(complete.add_names(frame, context.source.source, context.source.entry.publisher, context.file, kind))
+    frame = complete.add_names(frame, context.source.source, context.source.entry.publisher, context.file, kind)
+    curves = sweeps.make_runs(complete.add_curve_boost(frame)) if kind == "sweep" else None
+    frame = complete.complete(frame if curves is None else curves.runs)
     changed = changes.find_changes(frame, kind, context.source.source, context.file)
-    reasons += [_judge(frame, context.today), changed.reasons]
-    reasons.append(_lines(table.totals["line"], "totals_row", None))
+    judged = pl.concat([_judge(frame, context.today), changed.reasons])
+    if curves is not None:
+        points = checks.find_failures(curves.points, checks.range_rules("sweep_point", set(curves.points.columns)))
+        reasons += [curves.reasons, points]
+        judged = sweeps.spread_to_points(judged, frame, curves.points)
+    reasons += [judged, _lines(table.totals["line"], "totals_row", None)]
     reasons.append(repaired.dropped.select("line", code=pl.lit("repair_dropped"), column=pl.lit(None, pl.String), value="reason"))
     told = _drop_echoes(pl.concat(reasons))
     everything = pl.concat([table.cells, table.totals])
@@ -236,10 +249,22 @@ def clean_table(table: RawTable, context: Context) -> CleanTable:
     flags = [split.flags, _column_flags(columns)]
     if guessed:
         flags.append(_lines(pl.Series([0]), "kind_guessed", guessed))
-    runs = split.accepted
-    builds = _builds(runs)
     kept = changed.changes.filter(~pl.col("line").is_in(split.refused["line"].implode()))
-    return CleanTable(everything.height, runs.drop(HELPERS), builds, kept, split.refused, pl.concat(flags), repaired.applied)
+    runs, points = split.accepted, pl.DataFrame()
+    if curves is not None:
+        runs, points = sweeps.keep_accepted(_set_aside(frame), curves.points, split.refused["line"])
+        runs = runs.join(_extra(table, columns), on="line", how="left", maintain_order="left")
+        kept = changed.changes.filter(pl.all_horizontal(pl.col("before_run_key", "after_run_key").is_in(runs["run_key"].implode())))
+    return CleanTable(everything.height, runs.drop(HELPERS), _builds(runs), points, kept, split.refused, pl.concat(flags), repaired.applied)
+
+
+def _find_decimal_mark(table: RawTable, columns: list[Column]) -> str | None:
+    """The mark that the figures of a text file prove. Numbers of workbooks and records are stored with a point, whatever
+    mark the texts beside them use, so there nothing is inferred and each cell must speak for itself.
+    """
+    if table.form != "delimited":
+        return None
+    return infer_decimal_mark([table.cells[f"c{c.position}"] for c in columns if _numeric(c)])
 
 
 def _numeric(column: Column) -> bool:
@@ -279,7 +304,9 @@ def clean_file(context: Context, sha256: str, recipe: str, size: int, mtime_ns: 
     flags = pl.concat([t.flags for t in tables])
     if context.entry.sha256 is None:
         flags = pl.concat([flags, _lines(pl.Series([0]), "not_pinned", sha256)])
-    for frame, table in ((runs, "run"), (builds, "build")):
+    curves = [t.points for t in tables if not t.points.is_empty()]
+    points = pl.concat(curves) if curves else pl.DataFrame()
+    for frame, table in ((runs, "run"), (builds, "build"), (points, "sweep_point")):
         schemas.check_gate(frame, table, file)  # type: ignore[arg-type]
     keyed = {"source": pl.lit(source), "file": pl.lit(file)}
     found = pl.concat([t.changes for t in tables])
@@ -287,8 +314,9 @@ def clean_file(context: Context, sha256: str, recipe: str, size: int, mtime_ns: 
     ledger = LedgerRow(
         source, file, sha256, recipe, size, mtime_ns, seen_on,
         rows_read=sum(t.rows_read for t in tables), refused=refused.height, runs=runs.height, changes=found.height,
+        sweep_points=points.height,
     )  # fmt: skip
     return FileResult(
-        ledger, runs.with_columns(**keyed), builds.with_columns(**keyed), pl.DataFrame(), found.with_columns(**keyed), refused, flags,
+        ledger, runs.with_columns(**keyed), builds.with_columns(**keyed), points, found.with_columns(**keyed), refused, flags,
         tuple(a for t in tables for a in t.repairs),
     )  # fmt: skip

@@ -22,10 +22,11 @@ COLUMNS = ("field", "alias", "code", "language", "note")
 #: A cell that says that nothing is known. "none" and "NA" are here too and count only where they are no code.
 MISSING = frozenset(
     {
-        "", "-", "--", "---", "–", "—", "−", "ー", ".", "..", "...", "…", "/", "?", "??", "???", "*", "n/a", "#n/a", "n.a.", "na",
-        "nan", "null", "nil", "none", "unknown", "unkn.", "not known", "blank", "(blank)", "tbd", "tba", "tbc", "k.a.", "k. a.", "n.v.",
-        "unbekannt", "s/d", "s.d.", "n/d", "n.d.", "nd", "desconocido", "desconocida", "inconnu", "inconnue", "n.c.", "nc",
-        "desconhecido", "desconhecida", "不明", "未定",
+        "", "-", "--", "---", "–", "—", "−", "ー", ".", "..", "...", "…", "/", "?", "??", "???", "*", "n/a",
+        "#n/a", "n.a.", "na", "nan", "null", "nil", "none", "unknown", "unkn.", "not known", "blank", "(blank)",
+        "tbd", "tba", "tbc", "k.a.", "k. a.", "n.v.", "unbekannt", "s/d", "s.d.", "n/d", "n.d.", "nd",
+        "desconocido", "desconocida", "inconnu", "inconnue", "n.c.", "nc", "desconhecido", "desconhecida", "不明",
+        "未定",
     }
 )  # fmt: skip
 

@@ -30,6 +30,8 @@ _PART_BREAK = re.compile(
     r"\s*(?:[+;,&、，；＋＆\n]|(?<!\d)/(?!\d)|\s(?:and|und|y|e|et|plus|with|mit|con|avec|com|w)\s|\sと\s|(?<=[\u3040-\u9fff])と(?=[\u3040-\u9fff]))\s*",
     re.IGNORECASE,
 )
+#: Ticks and crosses, which folding drops; in Japan a circle is yes.
+FLAG_MARKS = {**dict.fromkeys("✓✔☑○◯●◎", "true"), **dict.fromkeys("✗✘×☒❌", "false")}
 #: Words that turn a part's name into its absence; such a text is left to a reader.
 _DENIALS = frozenset({"no", "not", "without", "ohne", "kein", "keine", "sin", "sans", "sem", "minus", "non", "removed"})
 #: In these languages the kind of part comes first and its description follows ("arbol de levas deportivo").
@@ -164,7 +166,7 @@ def read_flags(text: pl.Series) -> pl.DataFrame:
 
     def read(cell: str) -> dict[str, Any]:
         folded = fold_words(cell)
-        mark = words.get(folded) or words.get(cell.strip())
+        mark = FLAG_MARKS.get(cell.strip()) or words.get(folded)
         if mark is not None:
             return {"value": mark == "true", "problem": None}
         return {"value": None, "problem": None if is_missing(cell) or not folded else "code_unknown"}

@@ -77,6 +77,13 @@ def add_ambient(frame: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
+def add_curve_boost(points: pl.DataFrame) -> pl.DataFrame:
+    """Boost of each point from absolute manifold pressure, where that is what was logged."""
+    known = add_ambient(points)
+    gauge = pl.coalesce("curve_boost_kpa", pl.col("manifold_kpa") - pl.col("ambient_used_kpa"))
+    return points.with_columns(curve_boost_kpa=known.select(gauge).to_series(), manifold_kpa=pl.lit(None, pl.Float64))
+
+
 def add_boost(frame: pl.DataFrame) -> pl.DataFrame:
     """Gauge boost, its printed step, the gap between two statements of it, and the run's role."""
     from_manifold = pl.col("manifold_kpa") - pl.col("ambient_used_kpa")

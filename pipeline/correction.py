@@ -292,18 +292,22 @@ def power_in_air(observed: float, measured: Air, wanted: Air, standard: str = "s
     ------
     CorrectionProblem : a pressure is missing, or the standard unstated or unknown.
     """
-    columns = baseline_in_air_expression(pl.lit(observed), _literal(measured), _literal(wanted), standard)
-    power, sd, how = pl.select(columns.power, columns.relative_sd.alias("sd"), columns.how.alias("how")).row(0)
-    if power is None:
+    humidity_enters = standard_of(standard).humidity == "dry"
+    airs = (measured, wanted)
+    either = next((air.air_c for air in airs if air.air_c is not None), _REFERENCE_C)
+    from_factor, to_factor = (
+        factor(standard, air.pressure_kpa, either if air.air_c is None else air.air_c, air.humidity_pct) for air in airs
+    )
+    if from_factor is None or to_factor is None:
         raise CorrectionProblem(
             f"an observed {observed} in {measured} was to be brought to {wanted}; both need a pressure above that of their "
             "water vapour. Record the station pressure or the altitude of both runs."
         )
-    return Converted(power, sd, how)
-
-
-def _literal(air: Air) -> AirColumns:
-    return AirColumns(*(pl.lit(value, dtype=pl.Float64) for value in (air.pressure_kpa, air.air_c, air.humidity_pct)))
+    if any(air.air_c is None for air in airs):
+        how = TEMPERATURE_ASSUMED
+    else:
+        how = HUMIDITY_ASSUMED if humidity_enters and any(air.humidity_pct is None for air in airs) else FROM_AIR
+    return Converted(observed * from_factor / to_factor, sqrt(2) * assumption_sd("uncorrected", standard, how), how)
 
 
 def baseline_in_air_expression(

@@ -28,6 +28,12 @@ SIDES_OF_KIND: dict[str, dict[str, str]] = {
     "pairs": {"before": "baseline", "after": "boosted"},
     "levels": {"before": "baseline"},
 }
+#: Kinds in which a side alone ("before", "NA") heads a power column; without a kind, where both sides are there.
+SIDES_OF_BARE = {
+    "changes": frozenset({"before", "after"}),
+    "pairs": frozenset({"baseline", "boosted"}),
+    "sweep": frozenset({"baseline", "boosted"}),
+}
 #: In a sweep the plain words mean the curve, not its peak.
 CURVE_FIELDS = {"power_kw": "curve_power_kw", "torque_nm": "curve_torque_nm", "boost_kpa": "curve_boost_kpa"}
 
@@ -42,7 +48,10 @@ def take_kind(readings: list[Reading], headers: Sequence[str], kind: str | None)
     """
     readings = _observed_as_reported(readings)
     sides = _sides_for(readings, kind)
-    adapted = [_take_side(reading, sides, kind) for reading in readings]
+    found = {sides.get(reading.role, reading.role) for reading in readings}
+    is_paired = kind in SIDES_OF_BARE or any(pair <= found for pair in SIDES_OF_BARE.values())
+    adapted = [_take_side(reading, sides, kind, is_paired) for reading in readings]
+    adapted = _share_level_unit(adapted)
     if kind == "sweep":
         return _as_curve(adapted, headers)
     return _as_peaks(adapted) if kind is not None else adapted
@@ -62,7 +71,7 @@ def _sides_for(readings: list[Reading], kind: str | None) -> dict[str, str]:
     return {}
 
 
-def _take_side(reading: Reading, sides: Mapping[str, str], kind: str | None) -> Reading:
+def _take_side(reading: Reading, sides: Mapping[str, str], kind: str | None, is_paired: bool) -> Reading:
     if reading.role == "":
         return reading
     role = sides.get(reading.role, reading.role)
@@ -73,9 +82,10 @@ def _take_side(reading: Reading, sides: Mapping[str, str], kind: str | None) -> 
         return Reading(
             None,
             candidates=(reading.field,) if reading.field else (),
-            doubt=f"a {role!r} column has no place in kind {kind!r}, it belongs to {_kinds_with(role)}; state its kind in source.toml",
+            doubt=f"a {role!r} column has no place in kind {kind!r}, it belongs to {_kinds_with(role)}; "
+            "state the kind in source.toml",
         )
-    if reading.is_bare and reading.field is None and kind not in ("changes", "pairs", "sweep"):
+    if reading.is_bare and reading.field is None and not is_paired:
         return NOTHING
     return _bare_power(replace(reading, role=role))
 
@@ -85,6 +95,19 @@ def _bare_power(reading: Reading) -> Reading:
     if reading.field is not None or not reading.is_bare:
         return reading
     return replace(reading, field="power_kw", doubt=unit_not_stated("power_kw"))
+
+
+def _share_level_unit(readings: list[Reading]) -> list[Reading]:
+    """Levels that state only their boost ("NA hp", "6 psi", "8 psi") are in the unit that the others agree on."""
+    stated = [reading for reading in readings if reading.role == "level" and reading.unit is not None]
+    bare = [reading.role == "level" and reading.unit is None and reading.is_bare for reading in readings]
+    if not stated or any(reading.unit != stated[0].unit or reading.implied != stated[0].implied for reading in stated):
+        return readings
+    unit, implied = stated[0].unit, stated[0].implied
+    return [
+        replace(reading, unit=unit, implied=implied, doubt=None) if is_bare else reading
+        for reading, is_bare in zip(readings, bare, strict=True)
+    ]
 
 
 def _kinds_with(role: str) -> str:

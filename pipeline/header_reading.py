@@ -42,6 +42,8 @@ MOST_WORDS = 14
 _NUMBER = re.compile(r"(?<![A-Za-z0-9.,/])(\d{1,3}(?:[.,]\d{1,3})?)(?![0-9.,])")
 _BRACKETS = re.compile(r"\(([^()]*)\)|\[([^\[\]]*)\]|\{([^{}]*)\}|<([^<>]*)>|【([^【】]*)】")
 _SEPARATOR = re.compile(r"[,;:/|=~–—-]|(?<=\s)@(?=\s)")
+#: Units that folding drops; a name beside one of them is not yet the whole header.
+_UNIT_MARK = re.compile('[%°"″]')
 _HUMP = re.compile(r"(?<=[a-z]{2})(?=[A-Z])")
 
 
@@ -57,7 +59,7 @@ def read_header(text: str) -> Reading:
     -------
     Reading, with `field` None where the header is not recognised or says only a side.
     """
-    plain = widen(text).strip()
+    plain = widen(text).strip(" \t\r\n\"'")
     if not fold_words(plain) or len(plain.split()) > MOST_WORDS:
         return _read_direct(plain) if plain in FIELDS else NOTHING
     first = _read(plain, 0)
@@ -67,6 +69,7 @@ def read_header(text: str) -> Reading:
     return first
 
 
+@lru_cache(maxsize=8192)  # the same rest is reached by setting words aside in any order
 def _read(text: str, depth: int) -> Reading:
     direct = _read_direct(text)
     if direct.field is not None or depth >= DEEPEST:
@@ -90,10 +93,10 @@ def _read_direct(text: str) -> Reading:
     folded = fold_words(text)
     if text in FIELDS:
         return settle(FIELDS[text], canonical_unit(FIELDS[text]), EXACT, text)
-    if folded in table.names:
+    if folded in table.names and not _UNIT_MARK.search(text):
         named = FIELDS[table.names[folded]]
         return settle(named, canonical_unit(named), STEM, text)
-    doubtful = _read_name(folded, text)
+    doubtful = NOTHING if _UNIT_MARK.search(text) else _read_name(folded, text)
     if doubtful.field is not None and doubtful.doubt is None:
         return doubtful
     for stem, unit_text, is_bracketed in _splits(text):
@@ -163,18 +166,24 @@ def _read_with_unit(stem: str, unit_text: str, is_bracketed: bool) -> Reading:
 def _peelings(text: str) -> Iterator[tuple[str, HeaderWord]]:
     """(rest, word) for each describing word or phrase that the text holds, the longest first.
 
-    Sides are looked for at the two ends only; the rest keeps its brackets unless the word stood inside them.
+    Sides are looked for at the two ends only (a unit may follow); the rest keeps its brackets unless the word stood inside them.
     """
     table = header_table()
-    tokens = [token for token in re.split(r"[\s_,;/|-]+", text) if fold_words(token)]
+    tokens = [token for token in re.split(r"[\s_,;/|-]+", text) if fold_words(token) or _UNIT_MARK.search(token)]
+    folded = [fold_words(token) for token in tokens]
     for size in range(min(table.longest, len(tokens)), 0, -1):
         for start in range(len(tokens) - size + 1):
             chosen = tokens[start : start + size]
-            word = table.modifiers.get(fold_words(" ".join(chosen)))
-            at_end = start == 0 or start + size == len(tokens)
-            if word is not None and (at_end or word.role not in SIDE_ROLES):
+            word = table.modifiers.get(" ".join(folded[start : start + size]))
+            if word is not None and (word.role not in SIDE_ROLES or start == 0 or _may_follow_side(tokens[start + size :])):
                 yield _joined(tokens[:start] + tokens[start + size :], chosen), word
     yield from _cjk_peelings(tokens)
+
+
+def _may_follow_side(tokens: list[str]) -> bool:
+    """A side stands last but for the unit: "power before (kW)", "power before, kW"."""
+    following = " ".join(tokens)
+    return not following or following[0] in "([{<" or find_unit(following) is not None
 
 
 def _joined(rest: list[str], taken: list[str]) -> str:
@@ -184,7 +193,7 @@ def _joined(rest: list[str], taken: list[str]) -> str:
 
 def _cjk_peelings(tokens: list[str]) -> Iterator[tuple[str, HeaderWord]]:
     """Describing words at the start or end of a word written without spaces, the longest first."""
-    for word in header_table().cjk_modifiers:
+    for word in () if all(token.isascii() for token in tokens) else header_table().cjk_modifiers:
         for place, token in enumerate(tokens):
             if len(token) <= len(word.alias):
                 continue
@@ -205,6 +214,8 @@ def _describe(word: HeaderWord, inner: Reading, is_alone: bool) -> Reading:
         return with_pressure_kind(inner, word.role) if is_pressure else NOTHING
     if is_alone or (inner.field is not None and inner.field not in FIGURES) or (inner.field is None and not inner.is_bare):
         return replace(NOTHING, doubt=inner.doubt, candidates=inner.candidates)
+    if inner.unit is None and find_unit(word.alias) is not None:
+        return NOTHING  # "power_rad" is a radian, "Leistung Rad (PS)" the wheel
     if word.role == "peak":
         return replace(inner, is_peak=True)
     if inner.is_bare:

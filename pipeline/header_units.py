@@ -7,6 +7,7 @@ the name boost is ``manifold_kpa``, gauge pressure under the name manifold is ``
 from __future__ import annotations
 
 import dataclasses
+import re
 from dataclasses import dataclass, replace
 
 from pipeline.fields import FIELDS, Field
@@ -91,7 +92,12 @@ def stated_unit(text: str, named: Field) -> Unit | None:
     """The unit that a whole name states ("whp", "psia"), else the one that goes without saying."""
     if named.quantity is None:
         return None
-    return find_unit(text.strip(EDGES), named.quantity) or _self_evident_unit(named)
+    words = re.split(r"[\s_]+", text.strip(EDGES))
+    for spelling in (" ".join(words), " ".join(words[-2:]), words[-1], words[0]):
+        unit, plain = find_unit(spelling, named.quantity), find_unit(spelling)
+        if unit is not None and (plain is None or plain.quantity == named.quantity):
+            return unit
+    return _self_evident_unit(named)
 
 
 def _self_evident_unit(named: Field) -> Unit | None:

@@ -105,11 +105,16 @@ def infer_decimal_mark(columns: list[pl.Series]) -> str | None:
     str or None
         "." or ","; None where no cell proves either, or where cells contradict each other.
     """
+    if not columns:
+        return None
+    # One pass over all columns: a pass a column costs more than the cells.
+    texts = pl.concat([c.cast(pl.String).drop_nulls().unique().alias("text") for c in columns]).unique()
+    # Plain digits prove nothing; texts outside ASCII may hold full-width marks.
+    marked = texts.filter(texts.str.contains(r"[.,'\s]") | (texts.str.len_bytes() != texts.str.len_chars()))
+    figures = _split(fold_figures(marked))
     proofs: set[str] = set()
-    for column in columns:
-        figures = _split(fold_figures(column.cast(pl.String).drop_nulls().unique()))
-        for end in ("first", "second"):
-            proofs.update(read_figures(figures[end], None)["proof"].drop_nulls().unique())
+    for end in ("first", "second"):
+        proofs.update(read_figures(figures[end], None)["proof"].drop_nulls().unique())
     return proofs.pop() if len(proofs) == 1 else None
 
 

@@ -29,24 +29,33 @@ class Repeats:
     runs: pl.DataFrame
 
 
-def _candidates(runs: pl.DataFrame) -> pl.DataFrame:
-    """Pairs of equal runs of different publishers (each pair once per run pair)."""
-    power_step, boost_step = POWER_TOLERANCE_KW, BOOST_TOLERANCE_KPA
-    keyed = runs.with_columns(
-        pk=(pl.col("power_kw") / power_step).round().cast(pl.Int64), bk=(pl.col("boost_kpa") / boost_step).round().cast(pl.Int64)
+def _equal_baselines(runs: pl.DataFrame) -> pl.DataFrame:
+    """Pairs of equal unboosted runs under two publishers: what makes two builds worth comparing."""
+    baselines = runs.filter(pl.col("role") == "baseline").with_columns(bin=(pl.col("power_kw") / POWER_TOLERANCE_KW).round().cast(pl.Int64))
+    # A figure on the edge of a bin may fall to either side, so one side looks into the neighbouring bins too.
+    shifted = pl.concat([baselines.with_columns(bin=pl.col("bin") + step) for step in (-1, 0, 1)])
+    return _matched(shifted.join(baselines.rename(_SECOND), on="bin"))
+
+
+_SECOND = {c: f"{c}_2" for c in ("run_key", "build_key", "publisher", "role", "power_kw", "boost_kpa")}
+
+
+def _matched(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Run pairs of two publishers whose figures are equal; boost counts only on boosted runs."""
+    same_boost = (pl.col("role") == "baseline") | ((pl.col("boost_kpa") - pl.col("boost_kpa_2")).abs() <= BOOST_TOLERANCE_KPA)
+    same_power = (pl.col("power_kw") - pl.col("power_kw_2")).abs() <= POWER_TOLERANCE_KW
+    return pairs.filter((pl.col("publisher") != pl.col("publisher_2")) & same_boost & same_power).select(
+        "run_key", "run_key_2", "build_key", "build_key_2", "power_kw", "boost_kpa", "role"
     )
-    # A figure on the edge of a bin may fall to either side: the other side looks into the neighbouring bins too.
-    shifts = [keyed.with_columns(pk=pl.col("pk") + dp, bk=pl.col("bk") + db) for dp in (-1, 0, 1) for db in (-1, 0, 1)]
-    pairs = pl.concat(shifts).join(keyed, on=["pk", "bk"], suffix="_2")
-    return (
-        pairs.filter(
-            (pl.col("publisher") != pl.col("publisher_2"))
-            & ((pl.col("power_kw") - pl.col("power_kw_2")).abs() <= power_step)
-            & ((pl.col("boost_kpa") - pl.col("boost_kpa_2")).abs() <= boost_step)
-        )
-        .select("run_key", "run_key_2", "build_key", "build_key_2", "power_kw", "boost_kpa", "role")
-        .unique()
-    )
+
+
+def _candidates(runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
+    """Equal run pairs of builds that share a baseline figure and do not disagree about the engine."""
+    baselines = _equal_baselines(runs)
+    suspects = _agree(baselines.select("build_key", "build_key_2").unique(), builds)
+    boosted = runs.filter(pl.col("role") == "boosted")
+    pairs = suspects.join(boosted, on="build_key").join(boosted.rename(_SECOND), on="build_key_2")
+    return pl.concat([baselines.join(suspects, on=["build_key", "build_key_2"], how="semi"), _matched(pairs)]).unique()
 
 
 def _agree(pairs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
@@ -65,14 +74,13 @@ def find_repeats(runs: pl.DataFrame, builds: pl.DataFrame, published: pl.DataFra
     builds : build_key and the engine fields.
     published : source, published_on (date or null); the earlier publication is the one counted.
     """
-    pairs = _candidates(runs.select("run_key", "build_key", "publisher", "role", "power_kw", "boost_kpa"))
+    pairs = _candidates(runs.select("run_key", "build_key", "publisher", "role", "power_kw", "boost_kpa"), builds)
     counted = pairs.group_by("build_key", "build_key_2").agg(
         figures=pl.col("power_kw").round(1).n_unique() + pl.col("boost_kpa").filter(pl.col("role") == "boosted").round(1).n_unique(),
         has_baseline=(pl.col("role") == "baseline").any(),
         has_boosted=(pl.col("role") == "boosted").any(),
     )
     strong = counted.filter((pl.col("figures") >= MIN_EQUAL_FIGURES) & pl.col("has_baseline") & pl.col("has_boosted"))
-    strong = _agree(strong, builds)
     order = runs.select("build_key", "source").unique().join(published, on="source", how="left")
     order = order.sort(pl.col("published_on").fill_null(pl.date(9999, 1, 1)), "build_key").with_row_index("rank").select("build_key", "rank")
     later = (

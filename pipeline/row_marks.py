@@ -95,7 +95,7 @@ def is_total(at_end: bool) -> pl.Expr:
     at_end : also accept the labels that count only below the last row of a table.
     """
     words = "|".join(re.escape(word) for word in (_TOTALS + _TOTALS_AT_END if at_end else _TOTALS))
-    label = first_text().str.to_lowercase().str.replace_all(r"[._-]", " ").str.strip_chars()
+    label = first_text().str.to_lowercase().str.replace_all(r"[\s._-]+", " ").str.strip_chars()
     return label.str.contains(rf"^(?:{words}){_AFTER_LABEL}$").fill_null(False)
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.checks import EMPTY_REASONS, NM_RPM_PER_KW
+from pipeline.checks import CODES, EMPTY_REASONS, NM_RPM_PER_KW
 from pipeline.fields import fields_of
 
 #: Readings within this many rpm are one point of the curve.
@@ -164,6 +164,7 @@ def _collect(points: pl.DataFrame) -> pl.DataFrame:
     runs = points.group_by("run_key", maintain_order=True).agg(pl.col("line").min(), *(pl.col(c).drop_nulls().first() for c in others))
     peaks = find_peaks(points)
     joined = runs.join(peaks, on="run_key", how="left", maintain_order="left")
+    # The first stated value stands for the curve: conditions are those of the run, not of a point.
     # Printed steps of single points say nothing of a peak found from many.
     return joined.with_columns(
         power_kw="peak_power_kw", power_rpm="peak_power_rpm", torque_nm="peak_torque_nm", torque_rpm="peak_torque_rpm",
@@ -174,3 +175,20 @@ def _collect(points: pl.DataFrame) -> pl.DataFrame:
     ).drop("peak_power_kw", "peak_power_rpm", "peak_torque_nm", "peak_torque_rpm", "last_rpm", "boost_at_peak_kpa").select(
         "line", "run_key", *others, "bins", "cut_short"
     )  # fmt: skip
+
+
+def spread_to_points(reasons: pl.DataFrame, runs: pl.DataFrame, points: pl.DataFrame) -> pl.DataFrame:
+    """Reasons that refuse a run refuse every line of its curve; flags stay on its first line."""
+    refusing = [code for code, entry in CODES.items() if entry.severity == "refuse"]
+    keyed = reasons.join(runs.select("line", "run_key"), on="line", how="left", maintain_order="left")
+    flags = reasons.filter(~pl.col("code").is_in(refusing))
+    lines = points.select("run_key", _line="line")
+    wide = keyed.filter(pl.col("code").is_in(refusing)).join(lines, on="run_key", maintain_order="left")
+    return pl.concat([flags, wide.select(line="_line", code="code", column="column", value="value")])
+
+
+def keep_accepted(runs: pl.DataFrame, points: pl.DataFrame, refused: pl.Series) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Points whose line was accepted, and the runs that still have points."""
+    columns = ["run_key", "line", *(f.name for f in fields_of("sweep_point"))]
+    kept = points.filter(~pl.col("line").is_in(refused.implode())).select(columns)
+    return runs.filter(pl.col("run_key").is_in(kept["run_key"].unique().implode())), kept

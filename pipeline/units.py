@@ -37,7 +37,7 @@ def fold_unit(text: str) -> str:
     """
     # quotes and the ordinal sign go first: compatibility folding would turn them into other characters
     plain = unicodedata.normalize("NFKC", text.translate(_QUOTES)).translate(_QUOTES).replace("''", '"')
-    kept = [_without_accent(mark) for mark in plain if mark not in _DROPPED and not mark.isspace()]
+    kept = [_without_accent(mark) for mark in plain if not (mark in _DROPPED or mark.isspace() or unicodedata.combining(mark))]
     return "".join(kept).casefold()
 
 

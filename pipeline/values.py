@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import polars as pl
 
@@ -38,6 +39,7 @@ class Typed:
     reasons: pl.DataFrame
 
 
+@cache
 def typed_schema() -> dict[str, type[pl.DataType]]:
     """Column -> dtype of typed rows: all run, build, change and curve fields, and the sizes of printed digits."""
     fields = [f for table in ("run", "build", "change", "sweep_point") for f in fields_of(table)]  # type: ignore[arg-type]
@@ -65,9 +67,18 @@ def _cell_units(units: pl.Series, field: Field, header_unit: str | None) -> pl.D
     return pl.DataFrame(rows, schema={"unit": pl.String, "factor": pl.Float64, "offset": pl.Float64, "unit_problem": pl.String}, orient="row")
 
 
-def _read_number(field: Field, text: pl.Series, header_unit: str | None, decimal_mark: str | None) -> pl.DataFrame:
+def _parse_numbers(side: Side, decimal_mark: str | None) -> dict[str, pl.DataFrame]:
+    """All numeric columns of a side, parsed in one pass (each distinct text once; a pass a column costs more than the cells)."""
+    names = [n for n in side.cells.columns[1:] if FIELDS[n].kind in ("number", "integer")]
+    if not names:
+        return {}
+    height = side.cells.height
+    parsed = parse_numerals(pl.concat([side.cells[n].alias("text") for n in names]), decimal_mark)
+    return {name: parsed.slice(i * height, height) for i, name in enumerate(names)}
+
+
+def _read_number(field: Field, parsed: pl.DataFrame, header_unit: str | None) -> pl.DataFrame:
     """Columns value, low, high, step, problem of one numeric column in the field's own unit."""
-    parsed = parse_numerals(text, decimal_mark)
     if field.unit is None:
         foreign = pl.when(pl.col("unit").is_not_null() & pl.col("value").is_not_null()).then(pl.lit("unit_unknown"))
         return parsed.select("value", "low", "high", "step", problem=pl.coalesce("problem", foreign))
@@ -85,8 +96,8 @@ NUMBER_CODES = {
 }  # fmt: skip
 
 
-def _type_number(field: Field, side: Side, text: pl.Series, decimal_mark: str | None) -> tuple[dict[str, pl.Series], pl.DataFrame]:
-    read = _read_number(field, text, side.units.get(field.name), decimal_mark)
+def _type_number(field: Field, side: Side, text: pl.Series, parsed: pl.DataFrame) -> tuple[dict[str, pl.Series], pl.DataFrame]:
+    read = _read_number(field, parsed, side.units.get(field.name))
     code = read["problem"].replace_strict(NUMBER_CODES, default=None, return_dtype=pl.String)
     reasons = _reasons(side.cells["line"], code, side.headers.get(field.name, field.name), text)
     value = read["value"].fill_nan(None)
@@ -132,10 +143,11 @@ def type_side(side: Side, decimal_mark: str | None) -> Typed:
     """
     made: dict[str, pl.Series] = {}
     reasons: list[pl.DataFrame] = []
+    numbers = _parse_numbers(side, decimal_mark)
     for name in side.cells.columns[1:]:
         field, text = FIELDS[name], side.cells[name]
         if field.kind in ("number", "integer"):
-            columns, found = _type_number(field, side, text, decimal_mark)
+            columns, found = _type_number(field, side, text, numbers[name])
             made |= columns
         else:
             made[name], found = _type_other(field, side, text)
@@ -144,8 +156,9 @@ def type_side(side: Side, decimal_mark: str | None) -> Typed:
     frame = pl.DataFrame({"line": side.cells["line"], **made}).with_columns(
         number=pl.lit(side.number, pl.Int32), side=pl.lit(side.role), **{k: pl.lit(v) for k, v in side.implied.items() if k not in made}
     )
-    missing = [pl.lit(None, dtype).alias(name) for name, dtype in typed_schema().items() if name not in frame.columns]
-    frame = frame.with_columns(missing).select("line", "number", "side", *(pl.col(n).cast(d) for n, d in typed_schema().items()))
+    schema = typed_schema()
+    columns = [pl.col(n).cast(d) if n in frame.columns else pl.lit(None, d).alias(n) for n, d in schema.items()]
+    frame = frame.select("line", "number", "side", *columns)
     if range_sd is not None:
         frame = frame.with_columns(power_sd_kw=pl.coalesce("power_sd_kw", pl.lit(range_sd).replace(0.0, None)))
     if side.level_boost is not None and side.level_unit is not None:

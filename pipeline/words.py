@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import re
 import unicodedata
+from functools import lru_cache
 from pathlib import Path
 
 from pipeline.errors import FileProblem
@@ -33,6 +34,11 @@ def fold_words(text: str) -> str:
 
     ``"Höchstleistung, [PS]"`` gives ``"hochstleistung ps"``, ``"最大出力（ＰＳ）"`` gives ``"最大出力 ps"``.
     """
+    return _fold(text[:LONGEST])
+
+
+@lru_cache(maxsize=32768)
+def _fold(text: str) -> str:
     taken_apart = unicodedata.normalize("NFD", widen(text).casefold())
     bare = "".join(mark for mark in taken_apart if mark in _KEPT_MARKS or unicodedata.category(mark) != "Mn")
     return " ".join(_WORD.findall(unicodedata.normalize("NFKC", bare)))

@@ -47,7 +47,7 @@ def scan_package(data: bytes, name: str) -> dict[str, SheetScan]:
         RuntimeError,
         OSError,
         expat.ExpatError,
-        KeyError,
+        LookupError,
         ValueError,
     ):
         raise FileProblem(damaged(name)) from None

@@ -17,9 +17,7 @@ def _check_ours(folder: Path) -> None:
         )
 
 
-def write_demo(
-    folder: Path, seed: int | None = None, expectations: Path | None = None, *, with_curves: bool = False
-) -> dict[str, int]:
+def write_demo(folder: Path, seed: int | None = None, expectations: Path | None = None) -> dict[str, int]:
     """Write every demo source below `folder`.
 
     Parameters
@@ -27,7 +25,6 @@ def write_demo(
     folder : the raw folder; made where it is missing.
     seed : the same seed gives the same bytes; None for the committed demo data.
     expectations : CSV file for the table of planted rows and what must become of them; None to leave it out.
-    with_curves : also write the source of full curves.
 
     Returns
     -------
@@ -39,7 +36,7 @@ def write_demo(
     """
     from models.demo_files import SEED, make_demo
 
-    demo = make_demo(SEED if seed is None else seed, with_curves=with_curves)
+    demo = make_demo(SEED if seed is None else seed)
     sources = sorted({path.split("/")[0] for path in demo.files})
     for source in sources:
         _check_ours(folder / source)

@@ -38,9 +38,14 @@ def picked_param() -> alt.Parameter:
     return alt.param(name="picked", value=-1)
 
 
-def is_shown(opacity: float) -> dict[str, Any]:
+def _when(test: str, value: float) -> alt.ConditionalPredicateValueDefnumberExprRef:
+    # An object, not a dictionary: Altair would search its whole schema for the dictionary's class, which takes seconds.
+    return alt.ConditionalPredicateValueDefnumberExprRef(test=test, value=value)
+
+
+def is_shown(opacity: float) -> alt.OpacityValue:
     """Opacity of a mark: its own while nothing or its own build is picked, faded otherwise."""
-    return {"condition": {"test": "picked < 0 || datum.u === picked", "value": opacity}, "value": FADED}
+    return alt.OpacityValue(FADED, condition=_when("picked < 0 || datum.u === picked", opacity))
 
 
 def class_stroke() -> alt.Stroke:
@@ -58,9 +63,9 @@ def class_shape() -> alt.Shape:
     return alt.Shape("induction:N", scale=alt.Scale(domain=list(CLASSES)), legend=None)
 
 
-def open_when_uncooled() -> dict[str, Any]:
+def open_when_uncooled() -> alt.FillOpacityValue:
     """Fill of a point: full when cooled, nearly none when uncooled or unstated."""
-    return {"condition": {"test": "datum.cooled", "value": 0.85}, "value": 0.05}
+    return alt.FillOpacityValue(0.05, condition=_when("datum.cooled", 0.85))
 
 
 def converted(field: str, system: UnitSystem, quantity: str) -> str:

@@ -1,11 +1,13 @@
 """The sums of a pass against the same sums row by row."""
 
+from dataclasses import fields
+
 import numpy as np
 import polars as pl
 import pytest
 
 from models import build_sums
-from models.build_sums import sum_builds, to_run_columns
+from models.build_sums import PackedSums, sum_builds, to_run_columns
 from models.rule import REFERENCE_BOOST_RATIO
 from tests.models.fit_strategies import FitTruth, simulate_fit
 
@@ -24,7 +26,7 @@ def by_hand(runs: pl.DataFrame, units: pl.DataFrame, unit: int, s_own: float, ph
     rows = runs.filter(pl.col("unit") == unit)
     base = rows.filter(pl.col("boost_kpa") == 0)["power"].log().mean()
     gauge = units["gauge_sd_kpa"][unit]
-    total = dict.fromkeys("one d g z k y dy gg gz gk gy zz zk zy kk ky yy".split(), 0.0)
+    total = dict.fromkeys((field.name for field in fields(PackedSums)), 0.0)
     for row in rows.iter_rows(named=True):
         x, p = row["boost_kpa"] / row["ambient_kpa"], row["ambient_kpa"]
         c = x * (x - REFERENCE_BOOST_RATIO)

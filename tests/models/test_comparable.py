@@ -53,7 +53,10 @@ def test_two_standards_with_air_go_through_observed_power(clean):
 
 def test_two_standards_without_air_use_the_reference_states_and_pay_for_it(clean):
     unknown = {"session": None, "ambient_basis": "assumed"}
-    clean.baseline(power_kw=200.0, correction="sae_j1349", **unknown), clean.boosted(power_kw=312.0, correction="sae_j607", **unknown)
+    (
+        clean.baseline(power_kw=200.0, correction="sae_j1349", **unknown),
+        clean.boosted(power_kw=312.0, correction="sae_j607", **unknown),
+    )
     sample, unit, power = only_unit(clean)
     wanted = convert_between(312.0, "sae_j607", "sae_j1349", None)
     assert power[60.0] == pytest.approx(wanted.power, rel=1e-12)

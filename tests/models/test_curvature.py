@@ -94,8 +94,13 @@ def test_one_run_a_build_leaves_only_the_comparison_of_builds():
 
 
 def test_one_boost_read_by_gauges_that_differ_is_one_boost():
-    answers = answer_curvature(fit_joint(*simulate_fit(FitTruth(builds=30, publishers=6, levels=1, boosts_kpa=(55.0,)), seed=2)))
+    """55 kPa everywhere, read with 1.38 kPa of gauge error; two builds at 110 kPa undo it."""
+    read = np.random.default_rng(2).normal(55.0, 1.38, 30)
+    builds = [(f"P{i % 6}", [100.0], [(b, 149.5 + i % 3)]) for i, b in enumerate(read)]
+    answers = answer_curvature(fit_joint(*hand_frames(*builds)))
     assert answers.one_stage.value is None and "one boost" in answers.one_stage.why
+    more = [*builds, ("P1", [100.0], [(110.0, 190.0)]), ("P2", [100.0], [(110.0, 191.0)])]
+    assert answer_curvature(fit_joint(*hand_frames(*more))).one_stage.value is not None
 
 
 def test_exactly_one_level_has_no_curvature():

@@ -76,7 +76,7 @@ def test_bcg_q_profile_and_prediction(bcg):
 
 @pytest.mark.reference
 def test_bcg_latitude(bcg):
-    """Viechtbauer 2010: REML with latitude as moderator. Its search stopped at a change of 1e-5, short of the optimum 0.076348."""
+    """Viechtbauer 2010: REML with latitude as moderator; its search stopped at a change of 1e-5, short of 0.076348."""
     y, v, latitude = bcg
     pooled = pool(y, v, np.column_stack([np.ones(13), latitude]), method="reml")
     assert (pooled.tau2, pooled.tau2_se) == pytest.approx((0.0764, 0.0591), abs=6e-5)

@@ -75,8 +75,7 @@ def test_columns_are_those_of_the_clean_tables():
         "boost_step_kpa", "correction_factor", "baseline_build_key", "extra", "is_repeat",
     }  # fmt: skip
     assert added == set(study.runs.columns) - {f.name for f in fields_of("run")}
-    types = {"number": pl.Float64, "integer": pl.Int64, "text": pl.String, "code": pl.String, "date": pl.Date,
-    "flag": pl.Boolean}
+    types = {"number": pl.Float64, "integer": pl.Int64, "text": pl.String, "code": pl.String, "date": pl.Date, "flag": pl.Boolean}
     for field in fields_of("run"):
         assert study.runs.schema[field.name] == types[field.kind], field.name
         if field.codes:

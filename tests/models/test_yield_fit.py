@@ -83,6 +83,17 @@ def test_one_build_each_is_said():
     assert any("one build" in note for note in answers.notes)
 
 
+def test_misprints_are_pointed_at():
+    """A power of 60 for 145 in one of sixty builds with two levels each: the scatter says so; a tenfold one is named."""
+    draw = np.random.default_rng(1)
+    builds = [(f"P{i % 5}", [100.0], [(50.0, 145 + draw.normal(0, 3)), (90.0, 180 + draw.normal(0, 3))]) for i in range(60)]
+    assert answer_rule_ratio(fit_joint(*hand_frames(*builds))).notes == ()
+    one_off = [("P0", [100.0], [(50.0, 60.0), (90.0, 180.0)]), *builds[1:]]
+    assert any("scatter" in note for note in answer_rule_ratio(fit_joint(*hand_frames(*one_off))).notes)
+    tenfold = [("P0", [100.0], [(50.0, 1450.0), (90.0, 1800.0)]), *builds[1:]]
+    assert any("above 3 (P0)" in note for note in answer_rule_ratio(fit_joint(*hand_frames(*tenfold))).notes)
+
+
 def test_no_data_is_an_answer_with_a_reason():
     fit = fit_joint(*hand_frames())
     answers = answer_rule_ratio(fit)

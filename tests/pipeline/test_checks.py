@@ -105,7 +105,9 @@ def test_gate_and_quarantine_name_the_same_rows(data):
     bad = [r for r in checks.range_rules("run", set(frame.columns)) if r.severity == "refuse"]
     ours = {(line - 2, column, code) for line, code, column, _ in checks.find_failures(frame, bad).iter_rows()}
     gate = {tuple(row) for row in schemas.failing_codes(frame, "run").iter_rows()}
-    assert {(i, c, k) for i, c, k in gate} == ours
+    # Power that is not positive is told once by the quarantine; the gate's range check names it a second time.
+    echoes = {(i, c, "value_impossible") for i, c, k in gate if k == "power_not_positive"}
+    assert gate - echoes == ours
 
 
 def test_gate_refuses_nothing_that_is_missing():

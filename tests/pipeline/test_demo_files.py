@@ -12,8 +12,13 @@ import pytest
 
 from models.demo_catalogue import BRINMOOR, TORVANE
 from models.demo_engines import PSI_KPA
-from models.demo_files import CONTRIBUTIONS, make_demo
+from models.demo_files import CONTRIBUTIONS, SEED, make_demo
 from models.demo_forms import Column, Layout, Text, table_bytes, toml_lines
+from models.demo_sweep import curve_rows
+from models.sample import choose_sample
+from models.simulate_truth import generator
+from pipeline import store
+from pipeline.build import build
 from pipeline.cli.write_demo import write_demo
 from pipeline.errors import RequestProblem
 from pipeline.repairs import read_repairs
@@ -109,8 +114,8 @@ def test_the_truth_says_something_worth_reading(demo):
 
 
 def test_peak_figures_of_every_drawn_run_fit_one_curve(demo):
-    for build in demo.builds.values():
-        for row in build.rows:
+    for one in demo.builds.values():
+        for row in one.rows:
             assert row["torque_nm"] > row["power_kw"] * 9549.2966 / row["power_rpm"] * 1.04
             assert row["torque_nm"] * row["torque_rpm"] / 9549.2966 < row["power_kw"] * 0.97
             assert 600 < row["torque_nm"] * 4 * 3.14159265 / row["displacement_cc"] * 1000 < 3500
@@ -130,7 +135,7 @@ def test_planted_mistakes_are_of_many_kinds(demo):
         "throttled",
         "wheel_against_crank",
         "stated_rating",
-        "fitted_lowest_boost",
+        "lowest_boost",
         "no_baseline",
         "same_spec",
     } == {e.kind for e in demo.expectations if e.expected == "excluded"}
@@ -165,7 +170,7 @@ def test_expectations_point_at_the_physical_line(demo, source, kind, encoding, t
 def test_workbook_lines_are_sheet_rows(demo):
     e = next(e for e in demo.expectations if e.kind == "totals_row")
     sheet = pl.read_excel(
-        io.BytesIO(demo.files["demo_torvane/pressure_issue.xlsx"]), sheet_name="Results", has_header=False,
+        io.BytesIO(demo.files["demo_torvane/under_pressure.xlsx"]), sheet_name="Results", has_header=False,
         infer_schema_length=0,
         drop_empty_rows=False,
     )  # fmt: skip
@@ -206,6 +211,88 @@ def test_it_will_not_write_over_a_source_that_is_not_invented(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["demo_quarrel_lane"]
 
 
+def test_curves_peak_where_their_runs_do():
+    curves = pl.DataFrame(curve_rows(generator(SEED, 103)), infer_schema_length=None)
+    for (_, _), points in curves.group_by("build", "run"):
+        top = points.sort("curve_power_kw").row(-1, named=True)
+        assert abs(top["rpm"] - top["power_rpm"]) <= 250
+        assert top["curve_power_kw"] == pytest.approx(top["power_kw"], rel=0.01)
+        assert points["curve_torque_nm"].max() == pytest.approx(top["torque_nm"], rel=0.01)
+    boosted = curves.filter(pl.col("role") == "boosted")
+    assert boosted["curve_boost_kpa"].is_not_null().all()
+
+
+# Reading: what the project makes of the committed files.
+
+
+@pytest.fixture(scope="module")
+def reading(tmp_path_factory):
+    path = tmp_path_factory.mktemp("store") / "study.duckdb"
+    summary = build(ROOT / "data_raw", path, with_demo=True)
+    return summary, path
+
+
+def found_in(store_path, table):
+    """(source, file, line) -> codes of a table of the store, demo sources only."""
+    codes = {}
+    for row in store.read_table(store_path, table).filter(pl.col("source").str.starts_with("demo_")).iter_rows(named=True):
+        key = (row["source"], row["file"].split("[")[0], row["line"])
+        given = [r["code"] for r in row["reasons"]] if table == "refused" else [row["code"]]
+        codes.setdefault(key, set()).update(given)
+    return codes
+
+
+def planted(expected):
+    """((source, file, line), code) of every planted row that must have that fate."""
+    with EXPECTATIONS.open(encoding="utf-8", newline="") as handle:
+        rows = [r for r in csv.DictReader(handle) if r["expected"] == expected]
+    return [((r["source"], r["file"], int(r["line"])), r["kind"]) for r in rows]
+
+
+@pytest.mark.slow
+def test_every_demo_file_is_read(reading):
+    summary, _ = reading
+    files = [row for row in summary.by_file if row.source.startswith("demo_")]
+    assert len(files) == len(CONTRIBUTIONS) + 3
+    assert [row.file for row in files if row.problem] == []
+    assert all(row.rows_read == row.accepted + row.refused + row.repeated for row in files)
+
+
+@pytest.mark.slow
+def test_every_planted_mistake_is_refused_or_flagged_by_name_and_nothing_else_is_refused(reading):
+    _, path = reading
+    refused, flagged = found_in(path, "refused"), found_in(path, "flag")
+    assert [(key, kind) for key, kind in planted("refuse") if kind not in refused.get(key, set())] == []
+    assert set(refused) == {key for key, _ in planted("refuse")}
+    assert [(key, kind) for key, kind in planted("flag") if kind not in flagged.get(key, set())] == []
+
+
+@pytest.mark.slow
+def test_the_republished_test_is_counted_once(reading):
+    summary, path = reading
+    (((source, file, line), _),) = planted("repeat")
+    builds = store.read_table(path, "build").filter(pl.col("same_test_as").is_not_null())
+    (again,) = builds["build_key"].to_list()
+    assert again.startswith(f"{source}|Saltfen Speed Quarterly|the Quarrel Lane")
+    runs = store.read_table(path, "run").filter(pl.col("build_key") == again)
+    assert runs["is_repeat"].all()
+    assert runs["line"].min() == line
+    assert sum(row.repeated for row in summary.by_file if row.file == file) == runs.height
+
+
+@pytest.mark.slow
+def test_what_must_stay_out_of_the_study_stays_out(reading):
+    _, path = reading
+    runs, builds = (store.read_table(path, name) for name in ("run", "build"))
+    reasons = dict(choose_sample(runs, builds).excluded.select("run_key", "reason").iter_rows())
+    # Boost at the lowest setting of the valve makes the pull a boosted one, so its build has no baseline left.
+    also = {"lowest_boost": "no_baseline"}
+    for (source, file, line), kind in planted("excluded"):
+        here = runs.filter(pl.col("source") == source, pl.col("file").str.starts_with(file), pl.col("line") == line)
+        assert here.height > 0
+        assert {reasons.get(key) for key in here["run_key"]} <= {kind, also.get(kind, kind)}
+
+
 # Forms.
 
 COLUMNS = (Column("Engine", "build"), Column("Power (hp)", "power_kw", "hp", 1), Column("Boost (bar)", "boost_kpa", "bar", 2))
@@ -213,8 +300,7 @@ ROWS = [{"build": 'Twin "A"; 2.0', "power_kw": 74.56998715822702}, {"build": "B"
 
 
 def test_delimited_text_quotes_and_uses_the_decimal_mark():
-    layout = Layout("delimited", COLUMNS, delimiter=";", decimal_mark=",", newline="\r\n", titles=("A title",),
-    blank_after=(1,))
+    layout = Layout("delimited", COLUMNS, delimiter=";", decimal_mark=",", newline="\r\n", titles=("A title",), blank_after=(1,))
     text = table_bytes(layout, ROWS).decode()
     assert text.split("\r\n") == [
         "A title", "Engine;Power (hp);Boost (bar)", '"Twin ""A""; 2.0";100,0;', "", "B;n/a;0,55", "",

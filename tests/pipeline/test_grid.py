@@ -59,8 +59,10 @@ def test_titles_blank_rows_units_and_an_unnamed_column():
 @pytest.mark.parametrize(
     ("row", "units"),
     [
-        (("-", "hp", "psi"), (None, "hp", "psi")), (("text", "kW", "bar"), (None, "kW", "bar")), (("", "[PS]", "(bar)"), (None, "PS", "bar")),
-        (("A", "hp", "psi"), None), (("A", "400", "6"), None), (("", "", "6"), None), (("-", "-", "-"), None), (("A", "none", "petrol"), None),
+        (("-", "hp", "psi"), (None, "hp", "psi")), (("text", "kW", "bar"), (None, "kW", "bar")),
+        (("", "[PS]", "(bar)"), (None, "PS", "bar")),
+        (("A", "hp", "psi"), None), (("A", "400", "6"), None),
+        (("", "", "6"), None), (("-", "-", "-"), None), (("A", "none", "petrol"), None),
     ],
 )  # fmt: skip
 def test_a_row_of_units_is_told_from_data(row, units):
@@ -71,8 +73,8 @@ def test_a_row_of_units_is_told_from_data(row, units):
 
 @pytest.mark.parametrize(
     "label",
-    ["Total", "TOTALS:", "Average", "Average of 6", "Avg.", "Mean (n=6)", "Std. Dev.", "Mittelwert", "Summe", "Moyenne", "Écart-type", "合計",
-     "平均", "Итого", "Max", "min"],
+    ["Total", "TOTALS:", "Average", "Average of 6", "Avg.", "Mean (n=6)", "Std. Dev.", "Mittelwert", "Summe", "Moyenne",
+     "Écart-type", "合計", "平均", "Итого", "Max", "min"],
 )  # fmt: skip
 def test_totals_are_set_apart(label):
     table = one(("Build", "Power"), ("A", "400"), ("B", "410"), (label, "810"))
@@ -131,11 +133,15 @@ def test_footnotes_are_kept_as_text():
         (),
         ("* corrected",),
         ("", "by the book"),
-        ("7",),
     )
     assert table.notes["footnote"] == "* corrected\nby the book"
     assert table.footnote_lines == (7, 8)
-    assert table.cells["c0"].to_list() == ["A", "B", "C", "7"]
+    assert table.cells["c0"].to_list() == ["A", "B", "C"]
+
+
+def test_a_lone_number_is_a_row():
+    table = one(("Build", "Power", "Boost"), ("A", "400", "0"), (), ("", "410"))
+    assert table.cells["line"].to_list() == [2, 4]
 
 
 def test_a_row_of_one_cell_right_below_the_data_stays_a_row():
@@ -168,9 +174,8 @@ def test_tables_under_each_other_are_told_apart():
 
 
 def test_data_below_a_blank_row_is_no_new_table():
-    table = one(("Build", "Power", "fuel"), ("A", "400", "petrol"), (), ("power", "410", "boost"), (), ("power", "fuel", "none"))
-    assert table.cells.height == 2 or table.header_line == 1
-    assert table.cells["line"].to_list()[:2] == [2, 4]
+    table = one(("Build", "Power", "fuel"), ("A", "400", "petrol"), (), ("power", "410", "boost"), ("fuel", "420", "x"))
+    assert table.cells["line"].to_list() == [2, 4, 5]
 
 
 def test_the_best_row_is_taken_where_few_headers_are_known():
@@ -217,7 +222,7 @@ any_cell = st.sampled_from(
 
 
 @given(st.lists(st.lists(any_cell, min_size=1, max_size=4), min_size=1, max_size=14))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_every_row_ends_in_exactly_one_place(rows):
     tables = find_tables(grid_of(*rows), knows)
     if not tables:

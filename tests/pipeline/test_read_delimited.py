@@ -207,7 +207,7 @@ def test_what_a_csv_writer_wrote_is_read_back(table):
 
 
 @given(st.text(st.sampled_from('ab",;\n1'), max_size=30))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_the_compiled_reader_agrees_with_the_record_reader(text):
     text = text + "\nx,y\n"
     fast = module._read_fast(text.encode(), ",", "t.csv")

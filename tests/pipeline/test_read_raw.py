@@ -2,6 +2,7 @@
 
 import io
 import os
+import random
 
 import polars as pl
 import pytest
@@ -93,3 +94,31 @@ def test_a_huge_sparse_file_is_refused_by_its_size(tmp_path):
         handle.truncate(1 << 40)
     with pytest.raises(FileProblem, match="1,099,511,627,776 bytes"):
         read_grids(path, ReadOptions())
+
+
+SOUND = {
+    "runs.xlsx": workbook_bytes(),
+    "runs.parquet": parquet_bytes(),
+    "runs.csv": 'build,note\nA,"two\nlines"\né,4\n'.encode() * 5,
+    "runs.json": b'[{"a": 1.50, "b": [1, {"c": null}]}, {"a": "x"}]',
+}
+
+
+@pytest.mark.parametrize("name", SOUND)
+def test_damage_at_random_places_is_read_or_refused_with_one_sentence(tmp_path, name):
+    random_places = random.Random(20)
+    path = tmp_path / name
+    outcomes = set()
+    for _ in range(60):
+        content = bytearray(SOUND[name])
+        for _ in range(random_places.choice([1, 3, 10])):
+            content[random_places.randrange(len(content))] = random_places.randrange(256)
+        path.write_bytes(content)
+        try:
+            grids = read_grids(path, ReadOptions())
+            assert all(grid.cells.columns[0] == "line" for grid in grids)
+            outcomes.add("read")
+        except FileProblem as problem:
+            assert name in str(problem) and "\n" not in str(problem)
+            outcomes.add("refused")
+    assert "refused" in outcomes

@@ -123,6 +123,6 @@ def test_a_damaged_parquet_file_gets_one_sentence(tmp_path, cut):
 def test_a_parquet_file_that_claims_too_much_is_not_unpacked(tmp_path, monkeypatch):
     pl.DataFrame({"a": [0] * 1_000_000}).write_parquet(tmp_path / "runs.parquet")
     monkeypatch.setattr(read_parquet, "MAX_CELLS", 999_999)
-    monkeypatch.setattr(read_parquet.pl, "read_parquet", lambda *_: pytest.fail("was unpacked"))
+    monkeypatch.setattr(read_parquet.pl, "from_arrow", lambda *_: pytest.fail("was unpacked"))
     with pytest.raises(FileProblem, match="1,000,000 rows.*split"):
         read_grids(tmp_path / "runs.parquet", ReadOptions())

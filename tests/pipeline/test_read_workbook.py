@@ -5,6 +5,7 @@ import io
 import struct
 import zipfile
 
+import polars as pl
 import pytest
 import xlsxwriter
 
@@ -57,7 +58,8 @@ def ods(rows, manifest=""):
         package.writestr(
             "META-INF/manifest.xml",
             '<?xml version="1.0"?><manifest:manifest xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0">'
-            f'<manifest:file-entry manifest:full-path="content.xml" manifest:media-type="text/xml">{manifest}</manifest:file-entry>'
+            f'<manifest:file-entry manifest:full-path="content.xml" manifest:media-type="text/xml">'
+            f"{manifest}</manifest:file-entry>"
             "</manifest:manifest>",
         )
         package.writestr(
@@ -144,9 +146,11 @@ def test_an_ods_is_read_as_typed(tmp_path):
         f"<table:table-row><table:table-cell/>{cell('build')}{cell('hp')}{cell('share')}{cell('at')}</table:table-row>"
         f"<table:table-row><table:table-cell/>{cell('A')}{cell('412', 'float', '412')}{cell('85 %', 'percentage', '0.85')}"
         f"{cell('12:30', 'time', 'PT12H30M00S')}</table:table-row>"
-        f"<table:table-row><table:table-cell/>{cell('1.5.24', 'date', '2024-05-01')}{cell('0.55', 'float', '0.55000000000000004')}"
+        f"<table:table-row><table:table-cell/>{cell('1.5.24', 'date', '2024-05-01')}"
+        f"{cell('0.55', 'float', '0.55000000000000004')}"
         f"{cell('#DIV/0!', 'float', '0', ' calcext:value-type=' + chr(34) + 'error' + chr(34))}{cell('x')}</table:table-row>"
-        '<table:table-row table:number-rows-repeated="1048000"><table:table-cell table:number-columns-repeated="16384"/></table:table-row>'
+        '<table:table-row table:number-rows-repeated="1048000">'
+        '<table:table-cell table:number-columns-repeated="16384"/></table:table-row>'
     )
     (grid,) = read(tmp_path, ods(rows), "runs.ods")
     assert grid.cells.rows()[2:] == [
@@ -178,6 +182,12 @@ def test_entities_have_no_way_in(tmp_path, encoding, part):
     data = xlsx(lambda book, page: page.write(0, 0, "x"))
     with pytest.raises(FileProblem, match=f"document type declaration in {part}"):
         read(tmp_path, rebuilt(data, **{part: hostile.encode(encoding)}))
+
+
+def test_an_unknown_xml_encoding_is_damage(tmp_path):
+    data = xlsx(lambda book, page: page.write(0, 0, "x"))
+    with pytest.raises(FileProblem, match="damaged"):
+        read(tmp_path, rebuilt(data, xl__worksheets__sheet1_dot_xml='<?xml version="1.0" encoding="utl-8"?><worksheet/>'))
 
 
 def test_a_package_that_unpacks_to_far_more_is_not_opened(tmp_path):
@@ -233,6 +243,56 @@ def test_password_protection_is_named(tmp_path):
         read(tmp_path, wrapped)
     with pytest.raises(FileProblem, match="protected by a password"):
         read(tmp_path, ods("", "<manifest:encryption-data/>"), "runs.ods")
+
+
+def record(code, content):
+    return struct.pack("<HH", code, len(content)) + content
+
+
+def xls(cells):
+    """Bytes of a BIFF8 workbook with one sheet `runs`: a compound file whose only stream is the workbook.
+
+    Record layouts after the published "[MS-XLS] Excel Binary File Format" and "[MS-CFB] Compound File Binary File Format".
+    """
+    sheet = record(0x0809, struct.pack("<HHHHII", 0x0600, 0x0010, 0, 1997, 0, 6))
+    for row, column, value in cells:
+        place = struct.pack("<HHH", row, column, 0)
+        if isinstance(value, str):
+            sheet += record(0x0204, place + struct.pack("<HB", len(value), 0) + value.encode("latin-1"))
+        else:
+            sheet += record(0x0203, place + struct.pack("<d", value))
+    sheet += record(0x000A, b"")
+    start = record(0x0809, struct.pack("<HHHHII", 0x0600, 0x0005, 0, 1997, 0, 6))
+    length = len(start) + 4 + 6 + 2 + 4 + 4
+    stream = start + record(0x0085, struct.pack("<IBB", length, 0, 0) + b"\x04\x00runs") + record(0x000A, b"") + sheet
+    stream = stream.ljust(4096, b"\0")  # shorter streams would need a second allocation table
+    sectors = len(stream) // 512
+    table = [0xFFFFFFFD, 0xFFFFFFFE, *range(3, 2 + sectors), 0xFFFFFFFE]
+    table += [0xFFFFFFFF] * (128 - len(table))
+
+    def entry(name, kind, child, first, size):
+        text = name.encode("utf-16-le") + b"\0\0"
+        links = struct.pack("<III", 0xFFFFFFFF, 0xFFFFFFFF, child)
+        return (
+            text.ljust(64, b"\0") + struct.pack("<HBB", len(text), kind, 1) + links + bytes(36) + struct.pack("<IQ", first, size)
+        )
+
+    directory = entry("Root Entry", 5, 1, 0xFFFFFFFE, 0) + entry("Workbook", 2, 0xFFFFFFFF, 2, len(stream)) + bytes(256)
+    header = OLE + bytes(16) + struct.pack("<HHHHH", 0x3E, 3, 0xFFFE, 9, 6) + bytes(6)
+    header += struct.pack("<IIIIIIIII", 0, 1, 1, 0, 4096, 0xFFFFFFFE, 0, 0xFFFFFFFE, 0)
+    header += struct.pack("<I", 0) + b"\xff" * 432
+    return header + struct.pack("<128I", *table) + directory + stream
+
+
+def test_an_old_workbook_is_read_with_its_rows(tmp_path):
+    cells = [(2, 1, "build"), (2, 2, "hp"), (4, 1, "A"), (4, 2, 412.0), (5, 2, 0.1 + 0.2)]
+    (grid,) = read(tmp_path, xls(cells), "runs.xls")
+    assert grid.sheet == "runs"
+    assert grid.cells.filter(pl.col("c0").is_not_null() | pl.col("c1").is_not_null()).rows() == [
+        (3, "build", "hp"),
+        (5, "A", "412"),
+        (6, None, "0.3"),
+    ]
 
 
 @pytest.mark.parametrize("length", [8, 600, 5000])

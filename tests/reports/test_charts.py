@@ -11,6 +11,7 @@ from models.results import StudyResults
 from reports.captions import captions
 from reports.charts.export import chart_to_png
 from reports.charts.rows import flags_of, make_rows, select_units
+from reports.charts.yield_by_output import chart_yield_by_output
 from reports.numbers import SI, US
 from reports.study_page import draw_charts
 from reports.theme import DARK, LIGHT
@@ -21,8 +22,12 @@ def rows(results):
     return make_rows(results, select_units(results))
 
 
-def test_every_chart_draws_as_a_picture(results, rows):
-    charts = draw_charts(results, rows, US, captions(results))
+@pytest.fixture(scope="module")
+def charts(results, rows):
+    return draw_charts(results, rows, US, captions(results))
+
+
+def test_every_chart_draws_as_a_picture(charts, rows):
     assert set(charts) == {"spread", "yield", "gain", "marginal", "builds", "sensitivity", "flow"}
     for name in ("spread", "yield"):
         data = {use: rows[use] for use in charts[name].uses}
@@ -30,26 +35,26 @@ def test_every_chart_draws_as_a_picture(results, rows):
         assert picture.startswith(b"\x89PNG") and picture == chart_to_png(charts[name].spec, data, width=300, scale=1)
 
 
-def test_every_description_fits_the_schema(results, rows):
-    for chart in draw_charts(results, rows, US, captions(results)).values():
+@pytest.mark.slow
+def test_every_description_fits_the_schema(charts):
+    for chart in charts.values():
         alt.LayerChart.from_dict(chart.spec)
 
 
-def test_units_of_axes_and_words(results, rows):
-    words = captions(results)
-    us, si = (json.dumps(draw_charts(results, rows, system, words)["yield"].spec) for system in (US, SI))
+def test_units_of_axes_and_words(charts, rows):
+    us, si = json.dumps(charts["yield"].spec), json.dumps(chart_yield_by_output(rows, SI, "").spec)
     assert "hp per psi" in us and "kW per kPa" in si and "hp" not in si.replace("shape", "")
     assert f"* {US.scales['yield'].factor!r}" in us and "* 1.0" in si
 
 
-def test_charts_name_only_colours_that_both_themes_have(results, rows):
-    text = json.dumps({name: chart.spec for name, chart in draw_charts(results, rows, US, captions(results)).items()})
+def test_charts_name_only_colours_that_both_themes_have(charts):
+    text = json.dumps({name: chart.spec for name, chart in charts.items()})
     used = {part.split(")")[0] for part in text.split("var(--")[1:]}
     assert used and used <= set(LIGHT) and set(LIGHT) == set(DARK)
 
 
-def test_descriptions_say_the_finding(results, rows):
-    spec = draw_charts(results, rows, US, captions(results))["spread"].spec
+def test_descriptions_say_the_finding(charts):
+    spec = charts["spread"].spec
     assert "118 builds" in spec["description"] and "90.5 (88.1 to 92.9)" in spec["description"]
 
 

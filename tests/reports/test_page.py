@@ -67,9 +67,9 @@ def test_weight(page_file):
     assert page_file.stat().st_size < 4_000_000
 
 
-def test_banner_follows_the_data(html, results, summary, tmp_path):
+def test_banner_follows_the_data(html, study_maker, summary, tmp_path):
     assert html.count("Invented demo data") >= 2
-    real = write_pages(replace(results, invented=False), summary, tmp_path)[0].read_text(encoding="utf-8")
+    real = write_pages(replace(study_maker(3), invented=False), summary, tmp_path)[0].read_text(encoding="utf-8")
     assert "Invented demo data" not in re.sub(r"(?s)<script.*?</script>", "", real)
 
 
@@ -89,8 +89,8 @@ def test_hostile_text_is_escaped(hostile_file):
     assert "{{ 7*7 }}" in markup
 
 
-def test_page_is_the_same_twice(results, summary, page_file, tmp_path):
-    again = write_pages(results, summary, tmp_path / "new" / "folder")
+def test_page_is_the_same_twice(study_maker, summary, page_file, tmp_path):
+    again = write_pages(study_maker(), summary, tmp_path / "new" / "folder")
     assert [path.name for path in again] == ["study.html"]
     assert again[0].read_bytes() == page_file.read_bytes()
 
