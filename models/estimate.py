@@ -35,8 +35,3 @@ class Estimate:
         if self.why is None:
             del row["why"]
         return row
-
-
-def estimate_from_json(row: dict[str, Any]) -> Estimate:
-    """Inverse of :meth:`Estimate.to_json`."""
-    return Estimate(**row)

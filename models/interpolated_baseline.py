@@ -23,6 +23,9 @@ PULL_REL_SD = 0.015
 #: Runs of one line agree in these; an empty cell agrees with an empty cell only.
 _LINE = ("home", "place", "dyno", "basis", "correction", "stated")
 
+#: A line is drawn only where boosted runs of the same build, place and dyno remain beyond it.
+_RIG = ("home", "place", "dyno")
+
 #: Ending of the key of a run that was read off a line.
 MADE_KEY = "~ambient"
 
@@ -64,7 +67,8 @@ def with_interpolated_baselines(rows: pl.DataFrame) -> pl.DataFrame:
     rows = rows.with_columns(pl.lit(False).alias("made"))
     fit = pl.col("own_reason").is_null() | (pl.col("own_reason") == "throttled")
     near = rows.filter(fit & (pl.col("boost_kpa").abs() <= REACH_KPA) & (pl.col("power_kw") > 0))
-    lines = _lines(near)
+    beyond = rows.filter((pl.col("role") == "boosted") & pl.col("own_reason").is_null() & (pl.col("boost_kpa") > REACH_KPA))
+    lines = _lines(near).join(beyond, on=_RIG, how="semi", nulls_equal=True)
     if lines.is_empty():
         return rows
     on_line = near.join(lines, on=_LINE, how="semi", nulls_equal=True).select(

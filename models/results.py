@@ -7,10 +7,12 @@ are chosen at the edge.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from typing import Any
 
-from models.estimate import Estimate, estimate_from_json
+from pydantic import TypeAdapter
+
+from models.estimate import Estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,29 +149,11 @@ def results_to_json(results: StudyResults) -> dict[str, Any]:
     return asdict(results)
 
 
-_NESTED: dict[str, type] = {
-    "marginal_yield": BoostPoint, "mean_gain_ratio": BoostPoint, "new_build_gain_ratio": BoostPoint,
-    "units": UnitResult, "runs": RunResult, "flow": FlowStep, "sensitivity": SensitivityLine,
-    "rules": RuleVerdict, "sources": SourceNote,
-}  # fmt: skip
-
-
-def _record(kind: type, row: dict[str, Any]) -> Any:
-    """A flat record, with its dictionaries turned back into estimates."""
-    return kind(**{k: estimate_from_json(v) if isinstance(v, dict) else v for k, v in row.items()})
-
-
 def results_from_json(row: dict[str, Any]) -> StudyResults:
-    """Inverse of :func:`results_to_json`."""
-    made: dict[str, Any] = {}
-    for field in fields(StudyResults):
-        value = row[field.name]
-        if field.name in _NESTED:
-            made[field.name] = tuple(_record(_NESTED[field.name], item) for item in value)
-        elif isinstance(value, dict):
-            made[field.name] = estimate_from_json(value)
-        elif isinstance(value, list):
-            made[field.name] = tuple(value)
-        else:
-            made[field.name] = value
-    return StudyResults(**made)
+    """Inverse of :func:`results_to_json`.
+
+    Raises
+    ------
+    pydantic.ValidationError : the dictionary is not that of a study of this version.
+    """
+    return TypeAdapter(StudyResults).validate_python(row)

@@ -8,7 +8,6 @@ held of it before stays. `rows read = accepted + refused + repeated` is proven f
 from __future__ import annotations
 
 import hashlib
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
@@ -21,12 +20,20 @@ import duckdb
 from pipeline import store
 from pipeline.checks import sentence_of
 from pipeline.clean_file import Context, clean_file
-from pipeline.errors import FileProblem, PoundworthError, SourceProblem, StoreProblem
+from pipeline.errors import FileProblem, PoundworthError, StoreProblem
 from pipeline.file_result import LedgerRow
 from pipeline.repairs import Repair, read_repairs
 from pipeline.repeats import find_repeats
 from pipeline.sources import (
-    REPAIRS_FILE, SOURCE_FILE, FileEntry, Source, entry_key, hash_file, list_source_folders, read_source, read_withdrawn,
+    REPAIRS_FILE,
+    SOURCE_FILE,
+    FileEntry,
+    Source,
+    entry_key,
+    hash_file,
+    list_source_folders,
+    read_source,
+    read_withdrawn,
 )  # fmt: skip
 
 Progress = Callable[[int, int, str], None]
@@ -115,7 +122,12 @@ def _plan(raw: Path, with_demo: bool) -> _Plan:
 
 def _recipe(source: Source, entry: FileEntry) -> str:
     repairs = source.folder / REPAIRS_FILE
-    parts = [code_mark(), source.entry.publisher, entry.model_dump_json(), repairs.read_text(encoding="utf-8", errors="replace") if repairs.is_file() else ""]
+    parts = [
+        code_mark(),
+        source.entry.publisher,
+        entry.model_dump_json(),
+        repairs.read_text(encoding="utf-8", errors="replace") if repairs.is_file() else "",
+    ]
     return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:16]
 
 
@@ -132,7 +144,9 @@ def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def _load_file(con: duckdb.DuckDBPyConnection, source: Source, entry: FileEntry, repairs: tuple[Repair, ...], held: LedgerRow | None) -> bool:
+def _load_file(
+    con: duckdb.DuckDBPyConnection, source: Source, entry: FileEntry, repairs: tuple[Repair, ...], held: LedgerRow | None
+) -> bool:
     """Bring one file up to date; True when something was read anew."""
     path, recipe = source.folder / entry.name, _recipe(source, entry)
     if _unchanged(held, path, recipe):
@@ -163,7 +177,9 @@ def _load_file(con: duckdb.DuckDBPyConnection, source: Source, entry: FileEntry,
     return True
 
 
-def _keep_problem(con: duckdb.DuckDBPyConnection, source: str, file: str, held: LedgerRow | None, problem: str, sha: str, recipe: str) -> None:
+def _keep_problem(
+    con: duckdb.DuckDBPyConnection, source: str, file: str, held: LedgerRow | None, problem: str, sha: str, recipe: str
+) -> None:
     """Name the problem in the ledger; rows held from before stay, and so do their hashes."""
     fresh = LedgerRow(source, file, sha, recipe, 0, 0, _now())
     row = replace(held if held is not None and held.rows_read else fresh, problem=problem)
@@ -198,7 +214,9 @@ def _drop_gone(con: duckdb.DuckDBPyConnection, plan: _Plan, ledger: dict[tuple[s
             store.remove_file(con, source, file)
             con.execute("DELETE FROM file_seen WHERE source = ? AND file = ?", [source, file])
             if why is not None and file != SOURCE_FILE:
-                store.write_ledger(con, LedgerRow(source, file, row.sha256, row.recipe, row.size, row.mtime_ns, row.seen_on, withdrawn=why))
+                store.write_ledger(
+                    con, LedgerRow(source, file, row.sha256, row.recipe, row.size, row.mtime_ns, row.seen_on, withdrawn=why)
+                )
         gone += 1
     return gone
 
@@ -259,4 +277,6 @@ def _summary(con: duckdb.DuckDBPyConnection, plan: _Plan, changed: int) -> Build
     for row in ledger:
         if row.rows_read != row.accepted + row.refused + row.repeated:
             raise StoreProblem(f"{row.source}/{row.file}: counts do not balance; delete the store and build it again")
-    return BuildSummary(ledger, told, builds, count["run"], count["sweep_point"], count["change"], changed, plan.left_out, tuple(notes))
+    return BuildSummary(
+        ledger, told, builds, count["run"], count["sweep_point"], count["change"], changed, plan.left_out, tuple(notes)
+    )

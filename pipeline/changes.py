@@ -30,7 +30,9 @@ def _parts(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         codes=pl.when(read["value"].is_null()).then(pl.lit(["other"])).otherwise(read["value"]),
         lost=read["problem"].is_not_null() | read["value"].is_null(),
     )
-    bad = named.filter("lost").select("line", code=pl.lit("part_unknown"), column=pl.lit("parts"), value=pl.coalesce("parts", pl.lit("")))
+    bad = named.filter("lost").select(
+        "line", code=pl.lit("part_unknown"), column=pl.lit("parts"), value=pl.coalesce("parts", pl.lit(""))
+    )
     return named.with_columns(parts="codes"), bad
 
 
@@ -54,9 +56,13 @@ def _by_name(frame: pl.DataFrame, source: str, file: str) -> Changes:
     names = frame.filter(pl.col("run").is_not_null()).group_by("publisher", "run", maintain_order=True).agg(
         before_run_key=pl.col("run_key").first(), times=pl.len()
     )  # fmt: skip
-    joined = naming.join(names, left_on=["publisher", "compared_with"], right_on=["publisher", "run"], how="left", maintain_order="left")
+    joined = naming.join(
+        names, left_on=["publisher", "compared_with"], right_on=["publisher", "run"], how="left", maintain_order="left"
+    )
     lost = (pl.col("times") != 1) | pl.col("before_run_key").is_null() | (pl.col("before_run_key") == pl.col("run_key"))
-    reasons = joined.filter(lost).select("line", code=pl.lit("run_unknown"), column=pl.lit("compared_with"), value="compared_with")
+    reasons = joined.filter(lost).select(
+        "line", code=pl.lit("run_unknown"), column=pl.lit("compared_with"), value="compared_with"
+    )
     good, bad = _parts(joined.filter(~lost))
     return Changes(_as_changes(good.rename({"run_key": "after_run_key"}), source, file), pl.concat([EMPTY_REASONS, reasons, bad]))
 
@@ -64,7 +70,9 @@ def _by_name(frame: pl.DataFrame, source: str, file: str) -> Changes:
 def _unknown_builds(frame: pl.DataFrame) -> pl.DataFrame:
     known = frame["build_key"].unique()
     lost = pl.col("baseline_build_key").is_not_null() & ~pl.col("baseline_build_key").is_in(known.implode())
-    return frame.filter(lost).select("line", code=pl.lit("build_unknown"), column=pl.lit("baseline_build"), value="baseline_build")
+    return frame.filter(lost).select(
+        "line", code=pl.lit("build_unknown"), column=pl.lit("baseline_build"), value="baseline_build"
+    )
 
 
 def find_changes(frame: pl.DataFrame, kind: str, source: str, file: str) -> Changes:

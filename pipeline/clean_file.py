@@ -28,7 +28,16 @@ from pipeline.sources import FileEntry, Source, check_constant_names, entry_key
 from pipeline.values import fill_constants, type_side
 
 #: Columns that reading made and the checks need; they do not enter the store.
-HELPERS = ("side", "number", "torque_step_nm", "manifold_step_kpa", "gauge_gap_kpa", "blank_boost", "sea_level_reading", "outside_validity")
+HELPERS = (
+    "side",
+    "number",
+    "torque_step_nm",
+    "manifold_step_kpa",
+    "gauge_gap_kpa",
+    "blank_boost",
+    "sea_level_reading",
+    "outside_validity",
+)
 
 
 #: What a missing column would be called, in a unit that most contributors use.
@@ -73,7 +82,10 @@ def read_tables(path: Path, entry: FileEntry) -> list[RawTable]:
     """
     options = ReadOptions(sheet=entry.sheet, delimiter=entry.delimiter, encoding=entry.encoding, header_line=entry.header_line)
     overrides = set(entry.headers)
-    found = [find_tables(grid, lambda text: knows_header(text) or text in overrides, entry.header_line) for grid in read_grids(path, options)]
+    found = [
+        find_tables(grid, lambda text: knows_header(text) or text in overrides, entry.header_line)
+        for grid in read_grids(path, options)
+    ]
     filled = [tables for tables in found if any(t.cells.height for t in tables)]
     if len(filled) > 1:
         sheets = [t[0].sheet or "?" for t in filled]
@@ -93,7 +105,10 @@ def _constants(context: Context) -> dict[str, object]:
         return {}
     columns = recognise_headers(list(entry.constants), None, None, "runs")
     check_constant_names(entry, {c.header for c in columns if c.field is not None})
-    texts = {f"c{c.position}": [str(v).lower() if isinstance(v, bool) else str(v)] for c, v in zip(columns, entry.constants.values(), strict=True)}
+    texts = {
+        f"c{c.position}": [str(v).lower() if isinstance(v, bool) else str(v)]
+        for c, v in zip(columns, entry.constants.values(), strict=True)
+    }
     cells = pl.DataFrame({"line": [0], **texts}, schema={"line": pl.Int64, **dict.fromkeys(texts, pl.String)})
     fields = {c.field: c for c in columns if c.field}
     side = Side(
@@ -121,15 +136,26 @@ def recognise(table: RawTable, entry: FileEntry) -> tuple[list[Column], str, str
     for header in entry.headers:
         if header not in table.headers:
             near = difflib.get_close_matches(header, table.headers, n=3)
-            hint = f"did you mean {', '.join(repr(n) for n in near)}?" if near else f"the headers are {', '.join(repr(h) for h in table.headers[:15])}"
+            hint = (
+                f"did you mean {', '.join(repr(n) for n in near)}?"
+                if near
+                else f"the headers are {', '.join(repr(h) for h in table.headers[:15])}"
+            )
             raise FileProblem(f"{entry.name}: source.toml maps the header {header!r}, which the file does not have; {hint}")
     columns = recognise_headers(table.headers, table.units, entry.headers, entry.kind)
     if entry.kind is not None:
         return _set_source_fields_aside(columns), entry.kind, None
-    kind, why = guess_kind(columns, table.cells.height)
+    kind, why = guess_kind(columns, lambda name: _rows_a_group(table, columns, name))
     kind = kind or "runs"
     columns = recognise_headers(table.headers, table.units, entry.headers, kind)
     return _set_source_fields_aside(columns), kind, f"{kind} ({why})"
+
+
+def _rows_a_group(table: RawTable, columns: list[Column], name: str) -> float:
+    """Average number of rows that share one value of a field: many rows a run make a curve."""
+    positions = [c.position for c in columns if c.field == name]
+    distinct = table.cells[f"c{positions[0]}"].n_unique() if positions else 1
+    return table.cells.height / max(distinct, 1)
 
 
 def _set_source_fields_aside(columns: list[Column]) -> list[Column]:
@@ -142,7 +168,11 @@ def _set_source_fields_aside(columns: list[Column]) -> list[Column]:
 def _demand_columns(sides: list[Side], columns: list[Column], constants: dict[str, object], name: str, kind: str) -> None:
     known = [f"{c.header!r} as {c.role + ' ' if c.role else ''}{c.field}" for c in columns if c.field or c.role == "level"]
     unknown = [repr(c.header) for c in columns if not c.field and c.role != "level"]
-    wanted = (("rpm", "engine speed"), ("curve_power_kw", "power"), ("build", "build")) if kind == "sweep" else (("power_kw", "power"), ("build", "build"))
+    wanted = (
+        (("rpm", "engine speed"), ("curve_power_kw", "power"), ("build", "build"))
+        if kind == "sweep"
+        else (("power_kw", "power"), ("build", "build"))
+    )
     for needed, label in wanted:
         either = {needed, "curve_torque_nm"} if needed == "curve_power_kw" else {needed}
         lacking = [s for s in sides if not either & set(s.cells.columns)]
@@ -150,7 +180,7 @@ def _demand_columns(sides: list[Side], columns: list[Column], constants: dict[st
             where = f" for the {lacking[0].role} run" if lacking[0].role else ""
             raise FileProblem(
                 f"{name} has no column for {label}{where}; recognised: {', '.join(known[:12]) or 'none'}; not recognised: "
-                f"{', '.join(unknown[:12]) or 'none'}; name it in source.toml, for example headers = {{ \"{(unknown or ['...'])[0].strip(chr(39))}\" = "
+                f'{", ".join(unknown[:12]) or "none"}; name it in source.toml, for example headers = {{ "{(unknown or ["..."])[0].strip(chr(39))}" = '
                 f'"{NAMED_SO[needed]}" }}'
             )
 
@@ -198,7 +228,9 @@ def described_twice(frame: pl.DataFrame) -> pl.DataFrame:
         else:
             differs = here.str.to_lowercase() != pl.col("_first").str.to_lowercase()
         value = pl.format("{} where an earlier row says {}", here, pl.col("_first"))
-        found.append(joined.filter(differs).select("line", code=pl.lit("build_described_twice"), column=pl.lit(field.name), value=value))
+        found.append(
+            joined.filter(differs).select("line", code=pl.lit("build_described_twice"), column=pl.lit(field.name), value=value)
+        )
     return pl.concat([checks.EMPTY_REASONS, *found])
 
 
@@ -222,7 +254,9 @@ def clean_table(table: RawTable, context: Context) -> CleanTable:
     entry, name = context.entry, context.entry.name
     columns, kind, guessed = recognise(table, entry)
     decimal = entry.decimal_mark or _find_decimal_mark(table, columns)
-    repaired = apply_repairs(table, columns, [r for r in context.repairs if r.file in (name, context.file)], context.source.source, decimal)
+    repaired = apply_repairs(
+        table, columns, [r for r in context.repairs if r.file in (name, context.file)], context.source.source, decimal
+    )
     constants = _constants(context)
     sides = split_sides(repaired.table, columns, kind)
     _demand_columns(sides, columns, constants, name, kind)
@@ -245,7 +279,11 @@ def clean_table(table: RawTable, context: Context) -> CleanTable:
     reasons.append(repaired.dropped.select("line", code=pl.lit("repair_dropped"), column=pl.lit(None, pl.String), value="reason"))
     told = _drop_echoes(pl.concat(reasons))
     everything = pl.concat([table.cells, table.totals])
-    split = split_rows(_set_aside(frame).join(_extra(table, columns), on="line", how="left", maintain_order="left"), told, replace(table, cells=everything))
+    split = split_rows(
+        _set_aside(frame).join(_extra(table, columns), on="line", how="left", maintain_order="left"),
+        told,
+        replace(table, cells=everything),
+    )
     flags = [split.flags, _column_flags(columns)]
     if guessed:
         flags.append(_lines(pl.Series([0]), "kind_guessed", guessed))
@@ -254,8 +292,12 @@ def clean_table(table: RawTable, context: Context) -> CleanTable:
     if curves is not None:
         runs, points = sweeps.keep_accepted(_set_aside(frame), curves.points, split.refused["line"])
         runs = runs.join(_extra(table, columns), on="line", how="left", maintain_order="left")
-        kept = changed.changes.filter(pl.all_horizontal(pl.col("before_run_key", "after_run_key").is_in(runs["run_key"].implode())))
-    return CleanTable(everything.height, runs.drop(HELPERS), _builds(runs), points, kept, split.refused, pl.concat(flags), repaired.applied)
+        kept = changed.changes.filter(
+            pl.all_horizontal(pl.col("before_run_key", "after_run_key").is_in(runs["run_key"].implode()))
+        )
+    return CleanTable(
+        everything.height, runs.drop(HELPERS), _builds(runs), points, kept, split.refused, pl.concat(flags), repaired.applied
+    )
 
 
 def _find_decimal_mark(table: RawTable, columns: list[Column]) -> str | None:
@@ -273,13 +315,16 @@ def _numeric(column: Column) -> bool:
 
 def _lines(lines: pl.Series, code: str, value: str | None) -> pl.DataFrame:
     return pl.DataFrame(
-        {"line": lines, "code": [code] * len(lines), "column": [None] * len(lines), "value": [value] * len(lines)}, schema=checks.EMPTY_REASONS.schema
+        {"line": lines, "code": [code] * len(lines), "column": [None] * len(lines), "value": [value] * len(lines)},
+        schema=checks.EMPTY_REASONS.schema,
     )
 
 
 def _drop_echoes(reasons: pl.DataFrame) -> pl.DataFrame:
     """A power cell that could not be read is not also "missing", nor is its row judged further for it."""
-    unread = reasons.filter(pl.col("code").is_in(["number_unreadable", "number_ambiguous", "unit_unknown", "unit_missing"]))["line"]
+    unread = reasons.filter(pl.col("code").is_in(["number_unreadable", "number_ambiguous", "unit_unknown", "unit_missing"]))[
+        "line"
+    ]
     return reasons.filter((pl.col("code") != "power_missing") | ~pl.col("line").is_in(unread.implode()))
 
 

@@ -40,7 +40,9 @@ def add_names(frame: pl.DataFrame, source: str, publisher: str, file: str, kind:
         first = pl.col("build").filter(pl.col("number") == 1).first().over("line")
         frame = frame.with_columns(
             build=pl.coalesce("build", first),
-            baseline_build=pl.when((pl.col("number") == 2) & (pl.coalesce("build", first) != first)).then(first).otherwise("baseline_build"),
+            baseline_build=pl.when((pl.col("number") == 2) & (pl.coalesce("build", first) != first))
+            .then(first)
+            .otherwise("baseline_build"),
         )
         second = pl.col("build").filter(pl.col("number") == 2).first().over("line")
         frame = frame.with_columns(build=pl.coalesce("build", second))
@@ -87,7 +89,9 @@ def add_curve_boost(points: pl.DataFrame) -> pl.DataFrame:
 def add_boost(frame: pl.DataFrame) -> pl.DataFrame:
     """Gauge boost, its printed step, the gap between two statements of it, and the run's role."""
     from_manifold = pl.col("manifold_kpa") - pl.col("ambient_used_kpa")
-    gap = pl.when(pl.col("manifold_kpa").is_not_null() & pl.col("boost_kpa").is_not_null()).then(pl.col("boost_kpa") - from_manifold)
+    gap = pl.when(pl.col("manifold_kpa").is_not_null() & pl.col("boost_kpa").is_not_null()).then(
+        pl.col("boost_kpa") - from_manifold
+    )
     step = pl.when(pl.col("boost_kpa").is_not_null()).then("boost_step_kpa").otherwise("manifold_step_kpa")
     low = pl.when(pl.col("wide_open").fill_null(False)).then(WIDE_OPEN_LOW_KPA).otherwise(-UNBOOSTED_KPA)
     frame = frame.with_columns(
@@ -118,7 +122,10 @@ def find_blank_boost(frame: pl.DataFrame) -> pl.DataFrame:
     lost = pl.col("blank_boost") & ((pl.col("side") == "boosted") | too_strong.fill_null(False))
     found = frame.with_columns(_lost=lost).filter("_lost")
     return found.select(
-        "line", code=pl.lit("boost_missing"), column=pl.lit("boost_kpa"), value=pl.format("power {} kW", pl.col("power_kw").round_sig_figs(4))
+        "line",
+        code=pl.lit("boost_missing"),
+        column=pl.lit("boost_kpa"),
+        value=pl.format("power {} kW", pl.col("power_kw").round_sig_figs(4)),
     ).cast(EMPTY_REASONS.schema)  # type: ignore[arg-type]
 
 

@@ -50,7 +50,8 @@ def raw_rows(table: RawTable, lines: pl.Series) -> pl.DataFrame:
     rows = table.cells.filter(pl.col("line").is_in(lines.implode()))
     names = unique_names(table.headers)
     texts = [
-        json.dumps({n: v for n, v in zip(names, values[1:], strict=False) if v is not None}, ensure_ascii=False) for values in rows.iter_rows()
+        json.dumps({n: v for n, v in zip(names, values[1:], strict=False) if v is not None}, ensure_ascii=False)
+        for values in rows.iter_rows()
     ]
     return pl.DataFrame({"line": rows["line"], "row": pl.Series(texts, dtype=pl.String)})
 
@@ -64,7 +65,9 @@ def split_rows(typed: pl.DataFrame, reasons: pl.DataFrame, table: RawTable) -> S
     reasons : line, code, column, value; several a line.
     table : the raw table, for the refused rows' own text.
     """
-    ranked = reasons.with_columns(severity=pl.col("code").replace_strict(_severities(), return_dtype=pl.String)).unique(maintain_order=True)
+    ranked = reasons.with_columns(severity=pl.col("code").replace_strict(_severities(), return_dtype=pl.String)).unique(
+        maintain_order=True
+    )
     refusing = ranked.filter(pl.col("severity") == "refuse")
     lines = refusing["line"].unique().sort()
     told = (

@@ -69,7 +69,9 @@ def read_repairs(folder: Path) -> tuple[Repair, ...]:
     content = read_toml(path)
     rows = content.get("repair", [])
     if not isinstance(rows, list) or set(content) - {"repair"}:
-        raise SourceProblem(f"{where} may hold [[repair]] entries only; {', '.join(sorted(set(content) - {'repair'})) or 'repair'} is not one")
+        raise SourceProblem(
+            f"{where} may hold [[repair]] entries only; {', '.join(sorted(set(content) - {'repair'})) or 'repair'} is not one"
+        )
     repairs = []
     for number, row in enumerate(rows, start=1):
         try:
@@ -145,7 +147,7 @@ def _mend(cells: pl.DataFrame, hit: pl.Expr, repair: Repair, target: str, where:
         return cells.with_columns(pl.when(hit).then(pl.lit(str(repair.value))).otherwise(pl.col(target)).alias(target))
     parsed = parse_numerals(cells[target], decimal_mark)
     if cells.with_columns(_v=parsed["value"]).filter(hit)["_v"].null_count():
-        raise SourceProblem(f"{where} scales {repair.column!r}, but a matched row holds no number there; use action = \"replace\"")
+        raise SourceProblem(f'{where} scales {repair.column!r}, but a matched row holds no number there; use action = "replace"')
     # Twelve digits are more than any record prints and hide the binary tail of the product.
     scaled = (parsed["value"] * float(repair.factor or 1.0)).round_sig_figs(12).cast(pl.String)
     unit = parsed["unit"].fill_null("")

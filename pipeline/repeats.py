@@ -31,7 +31,9 @@ class Repeats:
 
 def _equal_baselines(runs: pl.DataFrame) -> pl.DataFrame:
     """Pairs of equal unboosted runs under two publishers: what makes two builds worth comparing."""
-    baselines = runs.filter(pl.col("role") == "baseline").with_columns(bin=(pl.col("power_kw") / POWER_TOLERANCE_KW).round().cast(pl.Int64))
+    baselines = runs.filter(pl.col("role") == "baseline").with_columns(
+        bin=(pl.col("power_kw") / POWER_TOLERANCE_KW).round().cast(pl.Int64)
+    )
     # A figure on the edge of a bin may fall to either side, so one side looks into the neighbouring bins too.
     shifted = pl.concat([baselines.with_columns(bin=pl.col("bin") + step) for step in (-1, 0, 1)])
     return _matched(shifted.join(baselines.rename(_SECOND), on="bin"))
@@ -60,7 +62,9 @@ def _candidates(runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
 
 def _agree(pairs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
     facts = builds.select("build_key", *ENGINE_FIELDS)
-    joined = pairs.join(facts, on="build_key", how="left").join(facts, left_on="build_key_2", right_on="build_key", how="left", suffix="_2")
+    joined = pairs.join(facts, on="build_key", how="left").join(
+        facts, left_on="build_key_2", right_on="build_key", how="left", suffix="_2"
+    )
     clash = pl.any_horizontal(((pl.col(f) / pl.col(f"{f}_2") - 1).abs() > ENGINE_SHARE).fill_null(False) for f in ENGINE_FIELDS)
     return joined.filter(~clash).select(pairs.columns)
 
@@ -76,22 +80,37 @@ def find_repeats(runs: pl.DataFrame, builds: pl.DataFrame, published: pl.DataFra
     """
     pairs = _candidates(runs.select("run_key", "build_key", "publisher", "role", "power_kw", "boost_kpa"), builds)
     counted = pairs.group_by("build_key", "build_key_2").agg(
-        figures=pl.col("power_kw").round(1).n_unique() + pl.col("boost_kpa").filter(pl.col("role") == "boosted").round(1).n_unique(),
+        figures=pl.col("power_kw").round(1).n_unique()
+        + pl.col("boost_kpa").filter(pl.col("role") == "boosted").round(1).n_unique(),
         has_baseline=(pl.col("role") == "baseline").any(),
         has_boosted=(pl.col("role") == "boosted").any(),
     )
     strong = counted.filter((pl.col("figures") >= MIN_EQUAL_FIGURES) & pl.col("has_baseline") & pl.col("has_boosted"))
     order = runs.select("build_key", "source").unique().join(published, on="source", how="left")
-    order = order.sort(pl.col("published_on").fill_null(pl.date(9999, 1, 1)), "build_key").with_row_index("rank").select("build_key", "rank")
-    later = (
-        strong.join(order, on="build_key").join(order, left_on="build_key_2", right_on="build_key", suffix="_2").filter(pl.col("rank") > pl.col("rank_2"))
+    order = (
+        order.sort(pl.col("published_on").fill_null(pl.date(9999, 1, 1)), "build_key")
+        .with_row_index("rank")
+        .select("build_key", "rank")
     )
-    same = later.sort("rank", "rank_2").group_by("build_key", maintain_order=True).agg(pl.col("build_key_2").first(), pl.col("figures").first())
+    later = (
+        strong.join(order, on="build_key")
+        .join(order, left_on="build_key_2", right_on="build_key", suffix="_2")
+        .filter(pl.col("rank") > pl.col("rank_2"))
+    )
+    same = (
+        later.sort("rank", "rank_2")
+        .group_by("build_key", maintain_order=True)
+        .agg(pl.col("build_key_2").first(), pl.col("figures").first())
+    )
     # A chain (C repeats B repeats A) points at its first publication.
     firsts = dict(zip(same["build_key"], same["build_key_2"], strict=True))
     resolved = [_first(key, firsts) for key in same["build_key"]]
     same_test = pl.DataFrame(
-        {"build_key": same["build_key"], "same_as": pl.Series(resolved, dtype=pl.String), "figures": same["figures"].cast(pl.Int64)}
+        {
+            "build_key": same["build_key"],
+            "same_as": pl.Series(resolved, dtype=pl.String),
+            "figures": same["figures"].cast(pl.Int64),
+        }
     ).sort("build_key")
     hit = pairs.join(same.select("build_key", "build_key_2"), on=["build_key", "build_key_2"], how="semi")
     return Repeats(same_test, hit.select("run_key").unique().sort("run_key"))

@@ -37,14 +37,23 @@ def _column(field: Field) -> pa.Column:
         code = range_code(field, "possible")
         if code == "power_not_positive":
             checks.append(pa.Check.gt(0, error=code))
-            checks += [pa.Check.ge(field.possible[0], error="value_impossible"), pa.Check.le(field.possible[1], error="value_impossible")]
+            checks += [
+                pa.Check.ge(field.possible[0], error="value_impossible"),
+                pa.Check.le(field.possible[1], error="value_impossible"),
+            ]
         else:
             checks += [pa.Check.ge(field.possible[0], error=code), pa.Check.le(field.possible[1], error=code)]
     if field.codes:
         checks.append(pa.Check.isin(list(field.codes), error="code_unknown"))
     meta = {"unit": field.unit, "quantity": field.quantity, "personal": field.personal}
     return pa.Column(
-        _DTYPE[field.kind], checks, nullable=not field.required, required=True, title=field.label, description=field.meaning, metadata=meta
+        _DTYPE[field.kind],
+        checks,
+        nullable=not field.required,
+        required=True,
+        title=field.label,
+        description=field.meaning,
+        metadata=meta,
     )
 
 
@@ -53,7 +62,12 @@ def schema_of(table: Gate) -> pa.DataFrameSchema:
     """The pandera schema of one clean table."""
     columns = {f.name: _column(f) for f in fields_of(table)}
     keys = {
-        name: pa.Column(dtype, [pa.Check.isin(ROLES, error="role_unknown")] if name == "role" else [], nullable=False, unique=name == f"{table}_key")
+        name: pa.Column(
+            dtype,
+            [pa.Check.isin(ROLES, error="role_unknown")] if name == "role" else [],
+            nullable=False,
+            unique=name == f"{table}_key",
+        )
         for name, dtype in _KEY_COLUMNS[table].items()
     }
     if table == "build":
@@ -70,12 +84,16 @@ def failing_codes(frame: pl.DataFrame, table: Gate) -> pl.DataFrame:
     """
     full = schema_of(table)
     # A nullable column that is all null passes by definition; each column checked costs milliseconds a file.
-    told = [n for n, c in full.columns.items() if not (c.nullable and n in frame.columns and frame[n].null_count() == frame.height)]
+    told = [
+        n for n, c in full.columns.items() if not (c.nullable and n in frame.columns and frame[n].null_count() == frame.height)
+    ]
     try:
         full.select_columns(told).validate(frame, lazy=True)
     except SchemaErrors as errors:
         cases = errors.failure_cases
-        return cases.select(pl.col("index").cast(pl.Int64), pl.col("column").cast(pl.String), code=pl.col("check").cast(pl.String))
+        return cases.select(
+            pl.col("index").cast(pl.Int64), pl.col("column").cast(pl.String), code=pl.col("check").cast(pl.String)
+        )
     return pl.DataFrame(schema={"index": pl.Int64, "column": pl.String, "code": pl.String})
 
 

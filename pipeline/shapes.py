@@ -62,7 +62,7 @@ def _level_sides(table: RawTable, columns: Sequence[Column]) -> list[Side]:
     levels = [c for c in columns if c.role == "level"]
     if not levels:
         raise FileProblem(
-            "kind \"levels\" needs one power column for each boost level (such as `NA hp`, `6 psi`); none of the headers "
+            'kind "levels" needs one power column for each boost level (such as `NA hp`, `6 psi`); none of the headers '
             f"{', '.join(repr(c.header) for c in columns[:12])} is one; name them so, or state another kind in source.toml"
         )
     # A level table states its power unit once (`NA hp`, `6 psi`, `8 psi`); two different ones leave the others unstated.
@@ -105,5 +105,8 @@ def split_sides(table: RawTable, columns: Sequence[Column], kind: str) -> list[S
         if kind == "pairs":
             return [_pair_side(table, columns, role, n) for n, role in enumerate((first, second), start=1)]
         shared = [c for c in columns if c.role == ""]
-        return [_pick(table, [*shared, *(c for c in columns if c.role == role)], role, n) for n, role in enumerate((first, second), start=1)]
+        return [
+            _pick(table, [*shared, *(c for c in columns if c.role == role)], role, n)
+            for n, role in enumerate((first, second), start=1)
+        ]
     return [_pick(table, [c for c in columns if c.role == ""], "", 1)]

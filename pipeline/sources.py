@@ -189,7 +189,9 @@ def read_source(folder: Path) -> Source:
     if folder.is_symlink():
         raise SourceProblem(f"the source folder {folder.name} is a link; put the folder itself under the raw folder")
     if not (folder / SOURCE_FILE).exists():
-        raise SourceProblem(f"{where} is missing; `poundworth add FILE` writes one, or write title, publisher, licence and [[file]] by hand")
+        raise SourceProblem(
+            f"{where} is missing; `poundworth add FILE` writes one, or write title, publisher, licence and [[file]] by hand"
+        )
     try:
         entry = SourceEntry.model_validate(read_toml(folder / SOURCE_FILE))
     except ValidationError as error:
@@ -197,12 +199,18 @@ def read_source(folder: Path) -> Source:
     examples = {"title": "Twelve engines, three boost levels", "publisher": "Example Motor Review", "licence": "CC-BY-4.0"}
     for key, example in examples.items():
         if not getattr(entry, key).strip():
-            raise SourceProblem(f"{where} has no {key}; nothing of this source is used until it has one: add the line {key} = \"{example}\"")
+            raise SourceProblem(
+                f'{where} has no {key}; nothing of this source is used until it has one: add the line {key} = "{example}"'
+            )
     if not entry.file:
         raise SourceProblem(f'{where} names no file; add [[file]] with name = "..." and kind = one of {", ".join(RECORD_KINDS)}')
     names = [f.name for f in entry.file]
-    if twice := {f"{n}" for n in names if names.count(n) > 1 and len({f.sheet for f in entry.file if f.name == n}) < names.count(n)}:
-        raise SourceProblem(f"{where} names {sorted(twice)[0]} twice with the same sheet; keep one [[file]] for each file and sheet")
+    if twice := {
+        f"{n}" for n in names if names.count(n) > 1 and len({f.sheet for f in entry.file if f.name == n}) < names.count(n)
+    }:
+        raise SourceProblem(
+            f"{where} names {sorted(twice)[0]} twice with the same sheet; keep one [[file]] for each file and sheet"
+        )
     return Source(folder.name, folder, entry)
 
 

@@ -74,7 +74,7 @@ def _create(con: duckdb.DuckDBPyConnection) -> None:
         con.execute(f'CREATE TABLE "{table}" ({columns})')
         for field in fields_of(table):  # type: ignore[arg-type]
             text = f"{field.meaning} [{field.unit}]" if field.unit else field.meaning
-            con.execute(f"COMMENT ON COLUMN \"{table}\".\"{field.name}\" IS '{text.replace(chr(39), chr(39) * 2)}'")
+            con.execute(f'COMMENT ON COLUMN "{table}"."{field.name}" IS \'{text.replace(chr(39), chr(39) * 2)}\'')
     con.execute(_OTHER)
     con.execute("INSERT INTO meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
     con.execute("COMMIT")
@@ -87,10 +87,16 @@ def _open(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
         text = str(error)
         if "lock" in text:
             holder = text.split("PID ")[1].split(")")[0] if "PID " in text else "unknown"
-            raise StoreProblem(f"another command (process {holder}) is writing {path.name}; wait for it to end, then run this one again") from error
+            raise StoreProblem(
+                f"another command (process {holder}) is writing {path.name}; wait for it to end, then run this one again"
+            ) from error
         if "Permission denied" in text or "read-only" in text.lower():
-            raise StoreProblem(f"{path.name} cannot be opened for writing; check the permissions of the file and its folder") from error
-        raise StoreProblem(f"{path.name} cannot be opened as a store ({text.splitlines()[0][:160]}); delete it and run `poundworth build`") from error
+            raise StoreProblem(
+                f"{path.name} cannot be opened for writing; check the permissions of the file and its folder"
+            ) from error
+        raise StoreProblem(
+            f"{path.name} cannot be opened as a store ({text.splitlines()[0][:160]}); delete it and run `poundworth build`"
+        ) from error
     except duckdb.Error as error:
         raise StoreProblem(
             f"{path.name} is damaged or no store ({str(error).splitlines()[0][:160]}); delete it and run `poundworth build`: "
@@ -129,7 +135,9 @@ def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise StoreProblem(f"the folder {path.parent.name} cannot be made ({error.strerror}); give another --store file") from error
+        raise StoreProblem(
+            f"the folder {path.parent.name} cannot be made ({error.strerror}); give another --store file"
+        ) from error
     con = _open(path, read_only=False)
     try:
         if not _rows(con, "SELECT 1 FROM information_schema.tables"):
@@ -162,7 +170,9 @@ def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 
 def remove_file(con: duckdb.DuckDBPyConnection, source: str, file: str) -> None:
     """Take all rows of one source file out (inside the caller's transaction)."""
-    con.execute("DELETE FROM sweep_point WHERE run_key IN (SELECT run_key FROM run WHERE source = ? AND file = ?)", [source, file])
+    con.execute(
+        "DELETE FROM sweep_point WHERE run_key IN (SELECT run_key FROM run WHERE source = ? AND file = ?)", [source, file]
+    )
     for table in FILE_TABLES:
         if table != "sweep_point":
             con.execute(f'DELETE FROM "{table}" WHERE source = ? AND file = ?', [source, file])
@@ -292,7 +302,9 @@ def read_table(path: str | Path, name: str) -> pl.DataFrame:
 
 def repeat_input(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """What the search for repeated tests needs: runs, builds, days of publication."""
-    runs = con.sql("SELECT run_key, build_key, source, publisher, role, power_kw, boost_kpa FROM run WHERE role <> 'throttled' ORDER BY run_key").pl()
+    runs = con.sql(
+        "SELECT run_key, build_key, source, publisher, role, power_kw, boost_kpa FROM run WHERE role <> 'throttled' ORDER BY run_key"
+    ).pl()
     builds = query_table(con, "build")
     published = con.sql("SELECT source, published_on FROM source ORDER BY source").pl()
     return runs, builds, published

@@ -58,7 +58,9 @@ def check_identity(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """
     ratio = pl.col("curve_power_kw") * NM_RPM_PER_KW / (pl.col("curve_torque_nm") * pl.col("rpm"))
     usable = (pl.col("curve_power_kw") > 0) & (pl.col("curve_torque_nm") > 0)
-    digits = (pl.col("power_step_kw") / 2 / pl.col("curve_power_kw")).fill_null(0.0) + (pl.col("torque_step_nm") / 2 / pl.col("curve_torque_nm")).fill_null(0.0)
+    digits = (pl.col("power_step_kw") / 2 / pl.col("curve_power_kw")).fill_null(0.0) + (
+        pl.col("torque_step_nm") / 2 / pl.col("curve_torque_nm")
+    ).fill_null(0.0)
     made = points.with_columns(_ratio=pl.when(usable).then(ratio), _slack=digits + IDENTITY_SHARE + 5.0 / pl.col("rpm"))
     middle = pl.col("_ratio").median().over("run_key")
     spread = ((pl.col("_ratio") / middle - 1).abs()).median().over("run_key")
@@ -69,8 +71,15 @@ def check_identity(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         value=pl.format("power is {} times torque x speed", pl.col("_ratio").round(3)),
     )  # fmt: skip
     told = made.filter("_axle").group_by("run_key", maintain_order=True).agg(pl.col("line").min(), pl.col("_ratio").median())
-    axles = told.select("line", code=pl.lit("axle_torque"), column=pl.lit("curve_torque_nm"), value=pl.format("ratio {}", pl.col("_ratio").round(3)))
-    kept = made.with_columns(curve_torque_nm=pl.when(~pl.col("_axle")).then("curve_torque_nm")).drop("_ratio", "_slack", "_axle", "_off")
+    axles = told.select(
+        "line",
+        code=pl.lit("axle_torque"),
+        column=pl.lit("curve_torque_nm"),
+        value=pl.format("ratio {}", pl.col("_ratio").round(3)),
+    )
+    kept = made.with_columns(curve_torque_nm=pl.when(~pl.col("_axle")).then("curve_torque_nm")).drop(
+        "_ratio", "_slack", "_axle", "_off"
+    )
     return kept, pl.concat([EMPTY_REASONS, bad, axles])
 
 
@@ -129,7 +138,9 @@ def find_peaks(points: pl.DataFrame) -> pl.DataFrame:
         (pl.col("rpm") - pl.col("peak_power_rpm")).abs() <= BOOST_WINDOW_RPM
     )
     boost = near.group_by("run_key").agg(boost_at_peak_kpa=pl.col("boost").median())
-    return peaks.join(boost, on="run_key", how="left", maintain_order="left").with_columns(cut_short=pl.col("peak_power_rpm") >= pl.col("last_rpm"))
+    return peaks.join(boost, on="run_key", how="left", maintain_order="left").with_columns(
+        cut_short=pl.col("peak_power_rpm") >= pl.col("last_rpm")
+    )
 
 
 def make_runs(points: pl.DataFrame) -> Curves:
@@ -141,8 +152,12 @@ def make_runs(points: pl.DataFrame) -> Curves:
     """
     blank = pl.col("curve_power_kw").is_null() & pl.col("curve_torque_nm").is_null()
     keyed = _key(points.filter(~(blank & (pl.len().over("line") > 1))))
-    nothing = keyed.filter(blank).select("line", code=pl.lit("power_missing"), column=pl.lit("curve_power_kw"), value=pl.lit(None, pl.String))
-    no_speed = keyed.filter(pl.col("rpm").is_null()).select("line", code=pl.lit("rpm_missing"), column=pl.lit("rpm"), value=pl.lit(None, pl.String))
+    nothing = keyed.filter(blank).select(
+        "line", code=pl.lit("power_missing"), column=pl.lit("curve_power_kw"), value=pl.lit(None, pl.String)
+    )
+    no_speed = keyed.filter(pl.col("rpm").is_null()).select(
+        "line", code=pl.lit("rpm_missing"), column=pl.lit("rpm"), value=pl.lit(None, pl.String)
+    )
     keyed, found = check_identity(keyed)
     bad_lines = pl.concat([nothing, no_speed, found.filter(pl.col("code") == "power_not_torque_times_rpm")])["line"].unique()
     good = keyed.filter(~pl.col("line").is_in(bad_lines.implode()))
@@ -152,7 +167,10 @@ def make_runs(points: pl.DataFrame) -> Curves:
         "line", code=pl.lit("curve_too_short"), column=pl.lit("rpm"), value=pl.lit(str(MIN_POINTS))
     )
     cut = runs.filter("cut_short").select(
-        "line", code=pl.lit("curve_cut_short"), column=pl.lit("power_rpm"), value=pl.col("power_rpm").round(0).cast(pl.Int64).cast(pl.String)
+        "line",
+        code=pl.lit("curve_cut_short"),
+        column=pl.lit("power_rpm"),
+        value=pl.col("power_rpm").round(0).cast(pl.Int64).cast(pl.String),
     )
     return Curves(good, runs.drop("bins", "cut_short"), pl.concat([EMPTY_REASONS, nothing, no_speed, found, short, cut]))
 
@@ -161,7 +179,9 @@ def _collect(points: pl.DataFrame) -> pl.DataFrame:
     """One typed row a curve: first stated value of each run-level field, peaks from the curve."""
     per_point = {f.name for f in fields_of("sweep_point")} | {"line", "run_key"}
     others = [c for c in points.columns if c not in per_point]
-    runs = points.group_by("run_key", maintain_order=True).agg(pl.col("line").min(), *(pl.col(c).drop_nulls().first() for c in others))
+    runs = points.group_by("run_key", maintain_order=True).agg(
+        pl.col("line").min(), *(pl.col(c).drop_nulls().first() for c in others)
+    )
     peaks = find_peaks(points)
     joined = runs.join(peaks, on="run_key", how="left", maintain_order="left")
     # The first stated value stands for the curve: conditions are those of the run, not of a point.

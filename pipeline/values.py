@@ -25,7 +25,12 @@ DTYPES: dict[str, type[pl.DataType]] = {
 #: Quantities whose unit goes without saying in this trade.
 SELF_EVIDENT = frozenset({"speed", "angle", "share", "speed_rate"})
 #: Printed digits are kept for these fields; their size enters tolerances and errors.
-STEPS = {"power_kw": "power_step_kw", "torque_nm": "torque_step_nm", "boost_kpa": "boost_step_kpa", "manifold_kpa": "manifold_step_kpa"}
+STEPS = {
+    "power_kw": "power_step_kw",
+    "torque_nm": "torque_step_nm",
+    "boost_kpa": "boost_step_kpa",
+    "manifold_kpa": "manifold_step_kpa",
+}
 #: A cell that says absolute in a gauge column (or the other way) is not converted by guess.
 WRONG_PRESSURE_KIND = {"boost_kpa": "absolute", "manifold_kpa": "gauge", "ambient_kpa": "gauge"}
 STEP_COLUMNS = tuple(STEPS.values())
@@ -64,7 +69,9 @@ def _cell_units(units: pl.Series, field: Field, header_unit: str | None) -> pl.D
         else:
             factor, offset = factor_and_offset(unit, to)
             rows.append((text, factor, offset, None))
-    return pl.DataFrame(rows, schema={"unit": pl.String, "factor": pl.Float64, "offset": pl.Float64, "unit_problem": pl.String}, orient="row")
+    return pl.DataFrame(
+        rows, schema={"unit": pl.String, "factor": pl.Float64, "offset": pl.Float64, "unit_problem": pl.String}, orient="row"
+    )
 
 
 def _parse_numbers(side: Side, decimal_mark: str | None) -> dict[str, pl.DataFrame]:
@@ -154,7 +161,9 @@ def type_side(side: Side, decimal_mark: str | None) -> Typed:
         reasons.append(found)
     range_sd = made.pop("_power_range_sd", None)
     frame = pl.DataFrame({"line": side.cells["line"], **made}).with_columns(
-        number=pl.lit(side.number, pl.Int32), side=pl.lit(side.role), **{k: pl.lit(v) for k, v in side.implied.items() if k not in made}
+        number=pl.lit(side.number, pl.Int32),
+        side=pl.lit(side.role),
+        **{k: pl.lit(v) for k, v in side.implied.items() if k not in made},
     )
     schema = typed_schema()
     columns = [pl.col(n).cast(d) if n in frame.columns else pl.lit(None, d).alias(n) for n, d in schema.items()]

@@ -28,7 +28,15 @@ class RawFolder:
         self.root.mkdir()
         self.store = root / "clean" / "study.duckdb"
 
-    def add(self, source: str, files: dict[str, str | bytes], toml: str | None = None, kind: str = "runs", more: str = "", head: str = HEAD) -> Path:
+    def add(
+        self,
+        source: str,
+        files: dict[str, str | bytes],
+        toml: str | None = None,
+        kind: str = "runs",
+        more: str = "",
+        head: str = HEAD,
+    ) -> Path:
         """Write a source: its files and, unless given, a source.toml that names them all."""
         folder = self.root / source
         folder.mkdir(exist_ok=True)

@@ -29,7 +29,9 @@ def test_help_imports_nothing_heavy(words):
 
 def test_every_command_help_has_an_example_or_says_what_it_prints():
     for name in COMMANDS:
-        done = subprocess.run([sys.executable, "-m", "pipeline.cli", name, "--help"], cwd=ROOT, capture_output=True, text=True, check=False)
+        done = subprocess.run(
+            [sys.executable, "-m", "pipeline.cli", name, "--help"], cwd=ROOT, capture_output=True, text=True, check=False
+        )
         assert "Example" in done.stdout or name == "dictionary", name
 
 
@@ -51,12 +53,26 @@ def test_lock_covers_every_declared_dependency():
 def test_top_level_holds_what_was_agreed():
     tracked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split()
     top = {p.split("/")[0] for p in tracked}
-    agreed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "pipeline", "models", "tests", "data_raw", "data_clean", "reports", "requirements.lock", "LICENSE"}
+    agreed = {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "pipeline",
+        "models",
+        "tests",
+        "data_raw",
+        "data_clean",
+        "reports",
+        "requirements.lock",
+        "LICENSE",
+    }
     assert {t for t in top if not t.startswith(".")} <= agreed
 
 
 def test_import_contracts_hold():
-    done = subprocess.run([str(Path(sys.executable).parent / "lint-imports"), "--no-cache"], cwd=ROOT, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [str(Path(sys.executable).parent / "lint-imports"), "--no-cache"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
     assert done.returncode == 0, done.stdout[-3000:]
 
 

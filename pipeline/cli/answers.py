@@ -18,7 +18,6 @@ def study_of(store: Path) -> tuple[Any, bool]:
     (StudyResults, whether it was made anew)
     """
     from datetime import UTC, datetime
-    from importlib.metadata import version
 
     from models.results import results_from_json, results_to_json
     from models.study import run_study
@@ -34,10 +33,22 @@ def study_of(store: Path) -> tuple[Any, bool]:
         ledger = store_module.read_ledger(con).values()
     counts = {name: sum(getattr(r, name) for r in ledger) for name in ("rows_read", "accepted", "refused", "repeated")}
     with progress_bar("fitting"):
-        results = run_study(tables, version=version("poundworth"), fingerprint=mark, made_on=datetime.now(UTC).date().isoformat(), ledger=counts)
+        results = run_study(
+            tables, version=_version(), fingerprint=mark, made_on=datetime.now(UTC).date().isoformat(), ledger=counts
+        )
     with store_module.writing(store) as con:
         store_module.write_result(con, "study", mark, results_to_json(results))
     return results, True
+
+
+def _version() -> str:
+    """Version of the installed project; of a checkout that is not installed, say so."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("poundworth")
+    except PackageNotFoundError:
+        return "not installed"
 
 
 def _models_mark() -> str:
@@ -47,12 +58,15 @@ def _models_mark() -> str:
     import models
 
     folder = Path(models.__path__[0])
-    return hashlib.sha256(b"\0".join(p.name.encode() + p.read_bytes() for p in sorted(folder.glob("*.py")))).hexdigest()[:8]
+    return hashlib.sha256(b"\0".join(p.name.encode() + p.read_bytes() for p in sorted(folder.rglob("*.py")))).hexdigest()[:8]
 
 
 def study_json(results: Any) -> dict[str, Any]:
     """The study in the shape that scripts rely on."""
-    named = {n: getattr(results, n).to_json() for n in ("rule_ratio", "between_builds_sd", "new_build_rule_ratio", "curvature", "curvature_within_builds")}
+    named = {
+        n: getattr(results, n).to_json()
+        for n in ("rule_ratio", "between_builds_sd", "new_build_rule_ratio", "curvature", "curvature_within_builds")
+    }
     return {
         **named,
         "last_over_first": results.last_over_first.to_json(),
@@ -85,12 +99,12 @@ def study(store: Path, as_json: bool) -> None:
 
 def show_study(results: Any) -> None:
     """The answer as text."""
-    from reports.sentences import say_answer
+    from reports import sentences
 
     if results.invented:
         click.echo("INVENTED DEMO DATA: these figures describe no real engine.\n")
-    for sentence in say_answer(results):
-        click.echo(sentence)
+    for say in (sentences.say_headline, sentences.say_next_engine, sentences.say_curvature):
+        click.echo(say(results).us)
     click.echo("")
     shown = [
         ("rule ratio (1 = the rule)", results.rule_ratio), ("a new build's rule ratio", results.new_build_rule_ratio),
@@ -99,7 +113,11 @@ def show_study(results: Any) -> None:
     ]  # fmt: skip
     print_table([[name, *_cells(e)] for name, e in shown], ["", "value", "low", "high", "builds", "runs"], {1, 2, 3, 4, 5})
     click.echo("")
-    print_table([[s.name, *_cells(s.rule_ratio)] for s in results.sensitivity], ["rule ratio if ...", "value", "low", "high", "builds", "runs"], {1, 2, 3, 4, 5})
+    print_table(
+        [[s.name, *_cells(s.rule_ratio)] for s in results.sensitivity],
+        ["rule ratio if ...", "value", "low", "high", "builds", "runs"],
+        {1, 2, 3, 4, 5},
+    )
     for text in results.notes:
         click.echo(text)
 
@@ -130,4 +148,6 @@ def rules(store: Path, as_json: bool) -> None:
         click.echo("INVENTED DEMO DATA: these figures describe no real engine.\n")
     for rule in results.rules:
         value, low, high, *_ = _cells(rule.estimate)
-        click.echo(f"{rule.verdict.upper()}: {rule.statement}\n  {value} ({low} to {high}); tolerance {rule.tolerance}. {rule.would_tell}")
+        click.echo(
+            f"{rule.verdict.upper()}: {rule.statement}\n  {value} ({low} to {high}); tolerance {rule.tolerance}. {rule.would_tell}"
+        )

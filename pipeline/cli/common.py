@@ -14,13 +14,25 @@ import click
 from pipeline.paths import OUTPUT_FOLDER, RAW_FOLDER, STORE_FILE
 
 raw_option = click.option(
-    "--raw", type=click.Path(path_type=Path, file_okay=False), default=RAW_FOLDER, show_default=True, help="Folder with one sub-folder a source."
+    "--raw",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=RAW_FOLDER,
+    show_default=True,
+    help="Folder with one sub-folder a source.",
 )
 store_option = click.option(
-    "--store", type=click.Path(path_type=Path, dir_okay=False), default=STORE_FILE, show_default=True, help="The store, a DuckDB file."
+    "--store",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=STORE_FILE,
+    show_default=True,
+    help="The store, a DuckDB file.",
 )
 out_option = click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), default=OUTPUT_FOLDER, show_default=True, help="Folder for the pages."
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=OUTPUT_FOLDER,
+    show_default=True,
+    help="Folder for the pages.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for scripts instead of text.")
 demo_option = click.option("--with-demo", is_flag=True, help="Keep the invented demo data although real sources are there.")
@@ -46,7 +58,13 @@ def progress_bar(label: str) -> Iterator[Callable[[int, int, str], None] | None]
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TextColumn("{task.fields[item]}"))
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        TextColumn("{task.fields[item]}"),
+    )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=None, item="")
 

@@ -9,13 +9,31 @@ from typing import Any
 
 import click
 
-from pipeline.cli.common import demo_option, json_option, note, plural, print_json, print_table, progress_bar, raw_option, store_option, strict_option
+from pipeline.cli.common import (
+    demo_option,
+    json_option,
+    note,
+    plural,
+    print_json,
+    print_table,
+    progress_bar,
+    raw_option,
+    store_option,
+    strict_option,
+)
 
 
 def show_summary(summary: Any) -> None:
     """The build's counts as text, files with problems first."""
     rows = [
-        [f"{r.source}/{r.file}", f"{r.rows_read:,}", f"{r.accepted:,}", f"{r.refused:,}", f"{r.repeated:,}", "withdrawn" if r.withdrawn else ""]
+        [
+            f"{r.source}/{r.file}",
+            f"{r.rows_read:,}",
+            f"{r.accepted:,}",
+            f"{r.refused:,}",
+            f"{r.repeated:,}",
+            "withdrawn" if r.withdrawn else "",
+        ]
         for r in summary.by_file
     ]
     total = [f"{summary.count(n):,}" for n in ("rows_read", "accepted", "refused", "repeated")]
@@ -122,7 +140,10 @@ def dictionary(as_json: bool) -> None:
             ]
         )  # fmt: skip
         return
-    rows = [[f.table, f.name, f.unit or "", _span(f), f.meaning + (f" One of: {', '.join(f.codes)}." if f.codes else "")] for f in fields]
+    rows = [
+        [f.table, f.name, f.unit or "", _span(f), f.meaning + (f" One of: {', '.join(f.codes)}." if f.codes else "")]
+        for f in fields
+    ]
     print_table(rows, ["table", "field", "unit", "usual range", "meaning"])
 
 

@@ -8,7 +8,17 @@ from typing import Any
 
 import click
 
-from pipeline.cli.common import demo_option, json_option, note, out_option, print_json, progress_bar, raw_option, store_option, strict_option
+from pipeline.cli.common import (
+    demo_option,
+    json_option,
+    note,
+    out_option,
+    print_json,
+    progress_bar,
+    raw_option,
+    store_option,
+    strict_option,
+)
 
 
 @click.command(short_help="Build, study and report: the whole way.")

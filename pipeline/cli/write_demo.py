@@ -34,7 +34,7 @@ def write_demo(folder: Path, seed: int | None = None, expectations: Path | None 
     ------
     RequestProblem : a demo folder's place is taken by a source that is not invented.
     """
-    from models.demo_files import SEED, make_demo
+    from models.demo.files import SEED, make_demo
 
     demo = make_demo(SEED if seed is None else seed)
     sources = sorted({path.split("/")[0] for path in demo.files})

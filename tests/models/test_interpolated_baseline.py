@@ -60,3 +60,10 @@ def test_runs_of_two_standards_make_no_common_line(clean):
     add_line(clean, [-20.0], correction="sae_j607"), add_line(clean, [20.0], correction="sae_j1349")
     clean.boosted(boost_kpa=80.0)
     assert choose_sample(*clean.tables(), READ_OFF).units.is_empty()
+
+
+def test_a_line_that_would_use_up_every_boosted_run_is_not_drawn(clean):
+    clean.baseline(boost_kpa=-5.0, power_kw=195.0), clean.boosted(boost_kpa=20.0, power_kw=240.0)
+    one, two = choose_sample(*clean.tables()), choose_sample(*clean.tables(), READ_OFF)
+    assert one.units.height == 1
+    assert one.runs.equals(two.runs)

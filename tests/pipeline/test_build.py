@@ -73,7 +73,12 @@ def test_refused_rows_keep_every_reason_and_the_raw_row(raw):
     raw.add("one", {"f.csv": text})
     summary = raw.build()
     assert summary.count("rows_read") == 5
-    assert codes_refused(raw) == {3: {"number_unreadable"}, 4: {"power_not_positive"}, 5: {"build_missing"}, 6: {"torque_below_power_peak"}}
+    assert codes_refused(raw) == {
+        3: {"number_unreadable"},
+        4: {"power_not_positive"},
+        5: {"build_missing"},
+        6: {"torque_below_power_peak"},
+    }
     rows = read_table(raw.store, "refused").to_dicts()
     assert '"note": "odd one"' in rows[0]["row"] and '"power_hp": "see text"' in rows[0]["row"]
 
@@ -109,9 +114,13 @@ def test_bad_source_is_named_and_the_others_load(raw, runs_text, toml, words):
         (bytes(range(256)) * 40, "", []),
         (b"build,colour\nA,red\n", "", ["no column for power", "'colour'"]),
         (b"power_hp,boost_psi\n150,0\n", "", ["no column for build"]),
-        (b"build,power_hp\nA,150\n", f'sha256 = "{"0" * 64}"', ["sha256", "0000", hashlib.sha256(b"build,power_hp\nA,150\n").hexdigest()]),
+        (
+            b"build,power_hp\nA,150\n",
+            f'sha256 = "{"0" * 64}"',
+            ["sha256", "0000", hashlib.sha256(b"build,power_hp\nA,150\n").hexdigest()],
+        ),
         (b"build,power_hp\nA,150\n", 'headers = { "Motor" = "build" }', ["'Motor'"]),
-        (b"build,power_hp\nA,150\n", 'constants = { altitude_feet_high = 3 }', ["altitude_feet_high"]),
+        (b"build,power_hp\nA,150\n", "constants = { altitude_feet_high = 3 }", ["altitude_feet_high"]),
     ],
     ids=["empty", "binary", "no-power", "no-build", "wrong-hash", "lost-override", "unknown-constant"],
 )
@@ -178,7 +187,9 @@ def test_changes_give_two_runs_and_a_change(raw):
 
 
 def test_runs_may_name_the_run_they_are_compared_with(raw):
-    text = "build,run,power_hp,compared_with,parts\nA,one,300,,\nA cam,two,320,one,camshaft\nA head,three,340,nine,cylinder head\n"
+    text = (
+        "build,run,power_hp,compared_with,parts\nA,one,300,,\nA cam,two,320,one,camshaft\nA head,three,340,nine,cylinder head\n"
+    )
     raw.add("one", {"f.csv": text})
     raw.build()
     assert codes_refused(raw) == {4: {"run_unknown"}}

@@ -10,11 +10,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from models.demo_catalogue import BRINMOOR, TORVANE
-from models.demo_engines import PSI_KPA
-from models.demo_files import CONTRIBUTIONS, SEED, make_demo
-from models.demo_forms import Column, Layout, Text, table_bytes, toml_lines
-from models.demo_sweep import curve_rows
+from models.demo.catalogue import BRINMOOR, TORVANE
+from models.demo.engines import PSI_KPA
+from models.demo.files import CONTRIBUTIONS, SEED, make_demo
+from models.demo.forms import Column, Layout, Text, table_bytes, toml_lines
+from models.demo.sweep import curve_rows
 from models.sample import choose_sample
 from models.simulate_truth import generator
 from pipeline import store

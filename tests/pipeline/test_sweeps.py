@@ -15,11 +15,18 @@ from pipeline.values import typed_schema
 
 def curve(rpm, power, **more):
     """Typed, named points of one curve."""
-    frame = pl.DataFrame({"line": np.arange(2, len(rpm) + 2), "rpm": np.asarray(rpm, float), "curve_power_kw": np.asarray(power, float)})
+    frame = pl.DataFrame(
+        {"line": np.arange(2, len(rpm) + 2), "rpm": np.asarray(rpm, float), "curve_power_kw": np.asarray(power, float)}
+    )
     frame = frame.with_columns(**{k: pl.Series(k, v) if np.ndim(v) else pl.lit(v) for k, v in more.items()})
     missing = [pl.lit(None, d).alias(n) for n, d in typed_schema().items() if n not in frame.columns]
     named = frame.with_columns(*missing).with_columns(
-        build=pl.lit("b"), publisher=pl.lit("p"), build_key=pl.lit("s|p|b"), number=pl.lit(1, pl.Int32), side=pl.lit(""), baseline_build_key=pl.lit(None, pl.String)
+        build=pl.lit("b"),
+        publisher=pl.lit("p"),
+        build_key=pl.lit("s|p|b"),
+        number=pl.lit(1, pl.Int32),
+        side=pl.lit(""),
+        baseline_build_key=pl.lit(None, pl.String),
     )
     return named.with_columns(run_key=pl.format("s/f.csv#{}", "line"))
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from models.demo_engines import DemoBuild, Habits, Row
-from models.demo_forms import Layout
+from models.demo.engines import DemoBuild, Habits, Row
+from models.demo.forms import Layout
 
 
 @dataclass(frozen=True, slots=True)

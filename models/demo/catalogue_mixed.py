@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-from models.demo_contribution import Contribution, level_rows, pair_rows
-from models.demo_engines import BELT_DRIVEN, Habits
-from models.demo_forms import Column, Layout
+from models.demo.contribution import Contribution, level_rows, pair_rows
+from models.demo.engines import BELT_DRIVEN, Habits
+from models.demo.forms import Column, Layout
 
 C = Column
 

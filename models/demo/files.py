@@ -13,14 +13,15 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from models import demo_changes, demo_sweep
-from models.demo_catalogue import ENGLISH
-from models.demo_catalogue_abroad import ABROAD
-from models.demo_catalogue_mixed import MIXED
-from models.demo_contribution import Contribution
-from models.demo_engines import DemoBuild, Row, Wish, draw_builds
-from models.demo_forms import Layout, table_bytes, toml_lines
-from models.demo_plants import CAUSES, FILE_PLANTS, PLANTS, WISHES, OtherBuild, Plant
+from models.demo import changes as demo_changes
+from models.demo import sweep as demo_sweep
+from models.demo.catalogue import ENGLISH
+from models.demo.catalogue_abroad import ABROAD
+from models.demo.catalogue_mixed import MIXED
+from models.demo.contribution import Contribution
+from models.demo.engines import DemoBuild, Row, Wish, draw_builds
+from models.demo.forms import Layout, table_bytes, toml_lines
+from models.demo.plants import CAUSES, FILE_PLANTS, PLANTS, WISHES, OtherBuild, Plant
 from models.simulate_truth import generator
 
 SEED = 1739

@@ -1,6 +1,6 @@
 """Demo contributions about parts: before and after a camshaft, heads, an intake, headers or a throttle body.
 
-Engines are those of ``models.demo_engines``; gains follow ``models.simulate_changes``.
+Engines are those of ``models.demo.engines``; gains follow ``models.simulate_changes``.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from models.demo_engines import FAMILIES, PSI_KPA, Row, draw_tune
-from models.demo_forms import Column, Layout, Text
+from models.demo.engines import FAMILIES, PSI_KPA, Row, draw_tune
+from models.demo.forms import Column, Layout, Text
 from models.simulate_changes import PART_GAINS, boost_at_held_setting, gain_under_boost, na_gain
 from models.simulate_truth import power_multiple
 

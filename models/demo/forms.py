@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 import xlsxwriter
 
-from models.demo_engines import Row
+from models.demo.engines import Row
 from pipeline.fields import FIELDS
 from pipeline.units import convert, unit_named
 

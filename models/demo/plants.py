@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Literal
 
-from models.demo_engines import PSI_KPA, Row, Wish
-from models.demo_forms import Text
+from models.demo.engines import PSI_KPA, Row, Wish
+from models.demo.forms import Text
 
 Role = Literal["baseline", "boosted", "any"]
 Expected = Literal["refuse", "flag", "repeat", "excluded", "repaired"]

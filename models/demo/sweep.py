@@ -10,9 +10,9 @@ from datetime import date
 
 import numpy as np
 
-from models.demo_contribution import Contribution
-from models.demo_engines import PSI_KPA, Habits, Row, Wish, draw_builds
-from models.demo_forms import Column, Layout
+from models.demo.contribution import Contribution
+from models.demo.engines import PSI_KPA, Habits, Row, Wish, draw_builds
+from models.demo.forms import Column, Layout
 
 C = Column
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-from models.demo_contribution import Contribution
-from models.demo_engines import BELT_DRIVEN, Habits
-from models.demo_forms import Column, Layout
+from models.demo.contribution import Contribution
+from models.demo.engines import BELT_DRIVEN, Habits
+from models.demo.forms import Column, Layout
 
 C = Column
 

@@ -1,0 +1,1 @@
+"""The invented demo data: catalogue, forms, planted mistakes, files."""
