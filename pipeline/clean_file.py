@@ -151,11 +151,11 @@ def recognise(table: RawTable, entry: FileEntry) -> tuple[list[Column], str, str
     return _set_source_fields_aside(columns), kind, f"{kind} ({why})"
 
 
-def _rows_a_group(table: RawTable, columns: list[Column], name: str) -> float:
+def _rows_a_group(table: RawTable, columns: list[Column], name: str) -> int:
     """Average number of rows that share one value of a field: many rows a run make a curve."""
     positions = [c.position for c in columns if c.field == name]
     distinct = table.cells[f"c{positions[0]}"].n_unique() if positions else 1
-    return table.cells.height / max(distinct, 1)
+    return table.cells.height // max(distinct, 1)
 
 
 def _set_source_fields_aside(columns: list[Column]) -> list[Column]:
@@ -193,7 +193,7 @@ def _extra(table: RawTable, columns: list[Column]) -> pl.DataFrame:
     names: dict[str, str] = {}
     for column in unknown:
         names.setdefault(column.header, f"c{column.position}")
-    packed = pl.struct(**{header: pl.col(c) for header, c in names.items()}).struct.json_encode()
+    packed = pl.struct([pl.col(c).alias(header) for header, c in names.items()]).struct.json_encode()
     return table.cells.select("line", extra=pl.when(pl.any_horizontal(pl.col(list(names.values())).is_not_null())).then(packed))
 
 

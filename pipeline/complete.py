@@ -126,7 +126,7 @@ def find_blank_boost(frame: pl.DataFrame) -> pl.DataFrame:
         code=pl.lit("boost_missing"),
         column=pl.lit("boost_kpa"),
         value=pl.format("power {} kW", pl.col("power_kw").round_sig_figs(4)),
-    ).cast(EMPTY_REASONS.schema)  # type: ignore[arg-type]
+    ).cast(EMPTY_REASONS.schema)
 
 
 def complete(frame: pl.DataFrame) -> pl.DataFrame:

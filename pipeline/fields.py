@@ -107,8 +107,10 @@ PARTS = (
 MEDIA = ("magazine", "video", "forum", "paper", "own_test", "certificate", "book", "website", "other")
 
 
-def _number(table: Table, name: str, unit: str, meaning: str, usual: Range | None, possible: Range | None, **more: bool) -> Field:
-    return Field(name, table, "number", meaning, QUANTITY_OF_UNIT[unit], unit, usual, possible, **more)
+def _number(
+    table: Table, name: str, unit: str, meaning: str, usual: Range | None, possible: Range | None, required: bool = False
+) -> Field:
+    return Field(name, table, "number", meaning, QUANTITY_OF_UNIT[unit], unit, usual, possible, required=required)
 
 
 def _plain(table: Table, name: str, meaning: str, usual: Range | None, possible: Range | None) -> Field:
@@ -119,8 +121,8 @@ def _count(table: Table, name: str, meaning: str, usual: Range | None, possible:
     return Field(name, table, "integer", meaning, None, None, usual, possible)
 
 
-def _text(table: Table, name: str, meaning: str, **more: bool) -> Field:
-    return Field(name, table, "text", meaning, **more)
+def _text(table: Table, name: str, meaning: str, *, personal: bool = False, required: bool = False) -> Field:
+    return Field(name, table, "text", meaning, personal=personal, required=required)
 
 
 def _code(table: Table, name: str, codes: tuple[str, ...], meaning: str) -> Field:
@@ -190,8 +192,8 @@ _RUN = (
     _code("run", "exhaust_trim", ("open", "full", "unstated"), "Exhaust during the test."),
     _code("run", "inlet_trim", ("open", "full", "unstated"), "Inlet during the test."),
     _code("run", "correction", CORRECTIONS, "Standard to which the printed power was corrected."),
-    _number("run", "power_kw", "kW", "Peak power as reported, under the stated correction.", (20, 1500), (0.1, 10_000), required=True),
-    _number("run", "observed_power_kw", "kW", "Peak power as observed, before any correction.", (20, 1500), (0.1, 10_000)),
+    _number("run", "power_kw", "kW", "Peak power as reported, under the stated correction.", (20, 1500), (0.001, 10_000), required=True),
+    _number("run", "observed_power_kw", "kW", "Peak power as observed, before any correction.", (20, 1500), (0.001, 10_000)),
     _number("run", "power_rpm", "rpm", "Engine speed at peak power.", (3000, 9500), (100, 25_000)),
     _number("run", "torque_nm", "N m", "Peak torque as reported, under the stated correction.", (50, 2000), (0.1, 50_000)),
     _number("run", "torque_rpm", "rpm", "Engine speed at peak torque.", (1000, 8500), (100, 25_000)),
@@ -204,7 +206,7 @@ _RUN = (
     _code("run", "induction", INDUCTION, "What makes the boost (ignored on unboosted runs)."),
     _code("run", "charge_cooling", CHARGE_COOLING, "Cooler between compressor and engine (ignored on unboosted runs)."),
     _code("run", "charge_injection", CHARGE_INJECTION, "What is injected into the charge besides fuel."),
-    _number("run", "boost_kpa", "kPa", "Gauge pressure in the intake manifold.", (-10, 200), (-100, 700)),
+    _number("run", "boost_kpa", "kPa", "Gauge pressure in the intake manifold.", (-101, 200), (-101, 700)),
     _code("run", "boost_taken", BOOST_TAKEN, "Whether boost was read at peak power or is the maximum seen."),
     _code("run", "boost_where", BOOST_WHERE, "Where boost was read."),
     _code("run", "boost_control", BOOST_CONTROL, "What holds the boost."),

@@ -164,6 +164,11 @@ def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         _check_version(con, path)
         yield con
+    except duckdb.IOException as error:
+        raise StoreProblem(
+            f"{path.name} is damaged ({str(error).splitlines()[0][:160]}); delete it and run `poundworth build`: "
+            "everything in it comes from the raw folder"
+        ) from error
     finally:
         con.close()
 

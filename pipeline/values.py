@@ -47,7 +47,7 @@ class Typed:
 @cache
 def typed_schema() -> dict[str, type[pl.DataType]]:
     """Column -> dtype of typed rows: all run, build, change and curve fields, and the sizes of printed digits."""
-    fields = [f for table in ("run", "build", "change", "sweep_point") for f in fields_of(table)]  # type: ignore[arg-type]
+    fields = [f for table in ("run", "build", "change", "sweep_point") for f in fields_of(table)]
     return {f.name: DTYPES[f.kind] for f in fields} | dict.fromkeys(STEP_COLUMNS, pl.Float64)
 
 
@@ -166,8 +166,8 @@ def type_side(side: Side, decimal_mark: str | None) -> Typed:
         **{k: pl.lit(v) for k, v in side.implied.items() if k not in made},
     )
     schema = typed_schema()
-    columns = [pl.col(n).cast(d) if n in frame.columns else pl.lit(None, d).alias(n) for n, d in schema.items()]
-    frame = frame.select("line", "number", "side", *columns)
+    typed = [pl.col(n).cast(d) if n in frame.columns else pl.lit(None, d).alias(n) for n, d in schema.items()]
+    frame = frame.select("line", "number", "side", *typed)
     if range_sd is not None:
         frame = frame.with_columns(power_sd_kw=pl.coalesce("power_sd_kw", pl.lit(range_sd).replace(0.0, None)))
     if side.level_boost is not None and side.level_unit is not None:

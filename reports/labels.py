@@ -46,14 +46,13 @@ MEASURED_AT: dict[str, str] = {"crank": "measured at the crank", "hub": "measure
 
 #: Standing counts of the flow of records; other steps are reasons why records stayed behind.
 FLOW_STEPS: dict[str, str] = {
-    "files": "Files read",
-    "rows_read": "Rows read",
-    "accepted": "Rows accepted",
+    "rows read": "Rows read",
+    "rows accepted": "Rows accepted",
     "refused": "Rows refused by a check",
     "repeated": "Rows published before under another name",
     "runs": "Runs in the clean tables",
-    "runs_analysed": "Runs analysed, baselines among them",
-    "units_analysed": "Builds analysed",
+    "runs analysed": "Runs analysed, baselines among them",
+    "builds analysed": "Builds analysed",
 }
 #: Standing counts that stay behind.
 FLOW_LOSSES = frozenset({"refused", "repeated"})

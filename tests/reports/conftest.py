@@ -121,11 +121,11 @@ def make_results(units: int = 118, seed: int = 7) -> StudyResults:
         notes=("Boost level is not confounded with yield: both estimates of the curvature agree.",),
         units=tuple(unit for unit, _ in made), runs=all_runs,
         flow=(
-            FlowStep("rows_read", 531, ""), FlowStep("refused", 38, ""), FlowStep("repeated", 9, ""), FlowStep("runs", 484, ""),
+            FlowStep("rows read", 531, ""), FlowStep("refused", 38, ""), FlowStep("repeated", 9, ""), FlowStep("runs", 484, ""),
             FlowStep("no_baseline", 14, "The build has no run without boost."),
             FlowStep("throttled", 6, "The manifold was further below ambient pressure than an open throttle leaves it."),
             FlowStep("nitrous", 3, "Nitrous oxide was injected: its gain is not the gain of boost."),
-            FlowStep("runs_analysed", m + n, ""), FlowStep("units_analysed", n, ""),
+            FlowStep("runs analysed", m + n, ""), FlowStep("builds analysed", n, ""),
         ),
         sensitivity=tuple(
             SensitivityLine(name, f"{name}: the mean so.", make_estimate(v, h, n, m)) for name, v, h in SENSITIVITY

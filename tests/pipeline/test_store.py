@@ -1,0 +1,134 @@
+"""The store: killed writers, damage, versions, permissions; each with one sentence and nothing lost."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+
+import duckdb
+import pytest
+
+from pipeline import store
+from pipeline.errors import StoreProblem
+from pipeline.store import read_table
+
+BUILD = "import sys\nfrom pathlib import Path\nfrom pipeline.build import build\nprint('go', flush=True)\nbuild(Path(sys.argv[1]), Path(sys.argv[2]))\n"
+
+
+def many_sources(raw, count=12, rows=40):
+    for number in range(count):
+        lines = [f"E{i},{150 + i + number * 0.1:.1f},{'' if i % 2 == 0 else 6},s{number}" for i in range(rows)]
+        raw.add(f"source{number:02d}", {"runs.csv": "build,power_hp,boost_psi,session\n" + "\n".join(lines) + "\n"})
+
+
+def check_whole(raw):
+    """Every file in the store is there whole, and its counts balance."""
+    ledger = read_table(raw.store, "file_seen")
+    runs = read_table(raw.store, "run")
+    per_file = dict(runs.group_by("source").len().rows())
+    assert set(per_file) == set(ledger["source"])
+    for row in ledger.to_dicts():
+        assert per_file[row["source"]] == row["runs"] == 40
+        assert row["rows_read"] == 40
+
+
+def test_killed_build_leaves_only_whole_files(raw):
+    many_sources(raw)
+    rng = random.Random(5)
+    for _ in range(3):
+        worker = subprocess.Popen([sys.executable, "-c", BUILD, str(raw.root), str(raw.store)], stdout=subprocess.PIPE, text=True)
+        assert worker.stdout.readline().strip() == "go"
+        wait_until = time.monotonic() + 20
+        while not raw.store.exists() and time.monotonic() < wait_until:
+            time.sleep(0.01)
+        time.sleep(rng.uniform(0.05, 0.6))
+        os.kill(worker.pid, signal.SIGKILL)
+        worker.wait()
+        worker.stdout.close()
+        try:
+            check_whole(raw)
+        except StoreProblem as problem:
+            assert "empty" in str(problem)  # killed before the first commit
+    summary = raw.build()
+    assert summary.count("rows_read") == 480
+    check_whole(raw)
+
+
+def test_store_of_a_newer_version_is_refused(raw, runs_text):
+    raw.add("one", {"f.csv": runs_text})
+    raw.build()
+    with duckdb.connect(str(raw.store)) as con:
+        con.execute("UPDATE meta SET value = '999' WHERE key = 'schema_version'")
+    with pytest.raises(StoreProblem, match="newer version"):
+        read_table(raw.store, "run")
+    with pytest.raises(StoreProblem, match="newer version"):
+        raw.build()
+
+
+@pytest.mark.parametrize("spoil", ["truncate", "flip", "text"])
+def test_damaged_store_gets_one_sentence(raw, runs_text, spoil):
+    raw.add("one", {"f.csv": runs_text})
+    raw.build()
+    data = bytearray(raw.store.read_bytes())
+    if spoil == "truncate":
+        data = data[: len(data) // 3]
+    elif spoil == "flip":
+        data[100:4000] = bytes(b ^ 0xFF for b in data[100:4000])
+    else:
+        data = bytearray(b"this is no database")
+    raw.store.write_bytes(bytes(data))
+    with pytest.raises(StoreProblem) as caught:
+        read_table(raw.store, "run")
+    assert "\n" not in str(caught.value)
+    raw.store.unlink()
+    assert raw.build().count("accepted") == 5
+
+
+def test_foreign_database_and_missing_store(raw, tmp_path):
+    with pytest.raises(StoreProblem, match="poundworth build"):
+        read_table(tmp_path / "none.duckdb", "run")
+    other = tmp_path / "other.duckdb"
+    with duckdb.connect(str(other)) as con:
+        con.execute("CREATE TABLE t AS SELECT 1 AS a")
+    with pytest.raises(StoreProblem, match="none of this project"):
+        read_table(other, "run")
+    with pytest.raises(StoreProblem, match="tables are"):
+        read_table(raw.store, "runs")
+
+
+def test_failed_file_rolls_back_whole(raw, runs_text):
+    raw.add("one", {"f.csv": runs_text})
+    raw.build()
+    with pytest.raises(RuntimeError), store.writing(raw.store) as con, store.transaction(con):
+        store.remove_file(con, "one", "f.csv")
+        raise RuntimeError("in the middle")
+    assert read_table(raw.store, "run").height == 5
+
+
+def test_no_extension_is_ever_fetched(raw, runs_text):
+    raw.add("one", {"f.csv": runs_text})
+    raw.build()
+    with store.reading(raw.store) as con:
+        settings = dict(con.execute("SELECT name, value FROM duckdb_settings() WHERE name LIKE 'auto%extensions'").fetchall())
+    assert settings == {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+
+
+def test_columns_carry_their_meaning(raw, runs_text):
+    raw.add("one", {"f.csv": runs_text})
+    raw.build()
+    with store.reading(raw.store) as con:
+        rows = con.execute(
+            "SELECT comment FROM duckdb_columns() WHERE table_name = 'run' AND column_name = 'boost_kpa'"
+        ).fetchall()
+    assert "Gauge pressure" in rows[0][0] and "[kPa]" in rows[0][0]
+
+
+def test_hostile_names_are_data_not_sql(raw):
+    name = "x'); DROP TABLE run; --"
+    raw.add("one", {"f.csv": f'build,power_hp,boost_psi\n"{name}",150,\n"{name}",205,6\n'})
+    raw.build()
+    assert read_table(raw.store, "build")["build"].to_list() == [name]
