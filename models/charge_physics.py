@@ -3,7 +3,7 @@
 Two opposite effects meet. Friction is paid once, which lifts the boosted power above the rule; hotter charge, the power that a
 belt takes and the pressure that a turbine holds up lower it. That is why the simple rule works as well as it does.
 
-All functions take floats or numpy arrays that broadcast. Pressures in kPa (boost and exhaust as gauge), temperatures in K where
+The formulas take floats, numpy arrays or polars expressions alike. Pressures in kPa (boost and exhaust as gauge), temperatures in K where
 the name ends in ``_k``, pressure ratio ``r`` = 1 + boost / ambient.
 
 Sources: the isentropic relations and the order of the steps are those of textbook examples of supercharged engines (an Indian
@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
     import numpy as np
+    import polars as pl
     from numpy.typing import NDArray
 
-    Number = TypeVar("Number", float, NDArray[np.float64])
+    Number = TypeVar("Number", float, NDArray[np.float64], pl.Expr)
 else:
     Number = TypeVar("Number")
 

@@ -12,6 +12,8 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from models.deviator_records import DeviatorAnswers, ElasticityAnswers, EquivalenceAnswers, SelectionAnswers
+from models.driver_records import DriverAnswers, PhysicsAnswers
 from models.estimate import Estimate
 
 
@@ -90,8 +92,64 @@ class SensitivityLine:
 
 
 @dataclass(frozen=True, slots=True)
+class PublisherOut:
+    """The headline without one publisher: ``builds`` are those that leave with it."""
+
+    publisher: str
+    builds: int
+    rule_ratio: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class OnePublisherOut:
+    """The headline without each publisher in turn.
+
+    ``lines`` run from the lowest value to the highest; ``lowest`` and ``highest`` are the ends of that range (not an
+    interval), None where nothing could be left out. ``why`` says what is missing.
+    """
+
+    lines: tuple[PublisherOut, ...]
+    lowest: float | None
+    highest: float | None
+    why: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class CancellingErrors:
+    """Two shortcuts that move the headline in opposite directions: 14.7 psi for every site's air, and no curvature.
+
+    The shifts are those of the rule ratio against the main analysis; ``together`` is that of both at once. ``cancels`` says
+    that the two have opposite signs and that both at once move it less than the larger of them alone.
+    """
+
+    ambient: float | None
+    curvature: float | None
+    together: float | None
+    cancels: bool | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class RuleEvidence:
+    """What the study found on one question that a rule of thumb can be judged by.
+
+    Attributes
+    ----------
+    name : stable name, which a rule names in turn.
+    meaning : the figure in words.
+    estimate : at the level of the study.
+    narrow : the same at 90 %, for the test against a tolerance (two one-sided tests at 5 %).
+    """
+
+    name: str
+    meaning: str
+    estimate: Estimate
+    narrow: Estimate
+
+
+@dataclass(frozen=True, slots=True)
 class RuleVerdict:
-    """A rule of thumb under test."""
+    """A rule of thumb under test; ``tested_by`` names the evidence."""
 
     id: str
     statement: str
@@ -99,6 +157,7 @@ class RuleVerdict:
     estimate: Estimate
     tolerance: str
     would_tell: str
+    tested_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +179,8 @@ class StudyResults:
 
     ``marginal_yield`` holds the slope of the fitted curve relative to the rule (1 = the rule)
     at stated boosts; ``last_over_first`` the yield of the last psi at 15 psi over the first.
+    ``subset`` says which part of the data was asked for; empty for all of it. ``boost_confounded`` is whether boost was
+    chosen by how engines took it, None where that cannot be told. Answers that are None were not asked for.
     """
 
     fingerprint: str
@@ -142,6 +203,18 @@ class StudyResults:
     sensitivity: tuple[SensitivityLine, ...]
     rules: tuple[RuleVerdict, ...]
     sources: tuple[SourceNote, ...]
+    subset: str = ""
+    boost_confounded: bool | None = None
+    within_builds_sd: float | None = None
+    elasticity: ElasticityAnswers | None = None
+    equivalence: EquivalenceAnswers | None = None
+    drivers: DriverAnswers | None = None
+    physics: PhysicsAnswers | None = None
+    deviators: DeviatorAnswers | None = None
+    selection: SelectionAnswers | None = None
+    one_publisher_out: OnePublisherOut | None = None
+    cancelling_errors: CancellingErrors | None = None
+    evidence: tuple[RuleEvidence, ...] = ()
 
 
 def results_to_json(results: StudyResults) -> dict[str, Any]:

@@ -1,17 +1,17 @@
-"""The trade's rules of thumb, declared: what each predicts, what would count as holding, and the verdict.
+"""Judging rules of thumb: what each predicts, what would count as holding, and the verdict.
 
-A rule is a row of `RULES`. It names the estimate that tests it and the function that judges
-it; adding a rule adds a row, and a function only where it is judged in a new way. The verdicts
-are four, and none of them says that a rule is proven.
+A rule names the evidence that tests it (:mod:`models.rule_evidence`) and the function that judges it. The trade's own rules
+are rows of :data:`models.rule_table.RULES`; a reader's are read by :mod:`models.rule_file`. The verdicts are four, and none
+of them says that a rule is proven.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from models.estimate import Estimate
-from models.results import RuleVerdict
+from models.results import RuleEvidence, RuleVerdict
 
 HOLDS = "holds"
 LEANS = "holds with a lean"
@@ -27,20 +27,6 @@ EQUIVALENCE_LEVEL = 0.90
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """What the study found on one question.
-
-    Attributes
-    ----------
-    estimate : at the level of the study.
-    narrow : the same at `EQUIVALENCE_LEVEL`, for the test against the tolerance.
-    """
-
-    estimate: Estimate
-    narrow: Estimate
-
-
-@dataclass(frozen=True, slots=True)
 class Rule:
     """One rule of thumb.
 
@@ -49,8 +35,8 @@ class Rule:
     id : short stable name.
     statement : the rule in plain words.
     tested_by : name of the evidence that tests it.
-    predicts : value of that estimate if the rule were exact.
-    low, high : what the trade would still call holding, in the unit of the estimate.
+    predicts : value of that estimate if the rule were exact; None where the rule only names a side.
+    low, high : what the trade would still call holding, in the unit of the estimate; None where that side is open.
     tolerance : the same in words.
     would_tell : the test that would settle it, said when it cannot be told yet.
     judge : from rule and evidence to a verdict.
@@ -59,24 +45,28 @@ class Rule:
     id: str
     statement: str
     tested_by: str
-    predicts: float
-    low: float
-    high: float
+    predicts: float | None
+    low: float | None
+    high: float | None
     tolerance: str
     would_tell: str
-    judge: Callable[[Rule, Evidence], str]
+    judge: Callable[[Rule, RuleEvidence], str]
 
 
-def _inside(estimate: Estimate, low: float, high: float) -> bool:
-    return estimate.low is not None and estimate.high is not None and low < estimate.low and estimate.high < high
+def _inside(estimate: Estimate, low: float | None, high: float | None) -> bool:
+    """Whether the whole interval lies inside a range; an end that is not known keeps it from being so."""
+    if estimate.low is None or estimate.high is None:
+        return False
+    return (low is None or low < estimate.low) and (high is None or estimate.high < high)
 
 
-def _apart(estimate: Estimate, low: float, high: float) -> bool:
+def _apart(estimate: Estimate, low: float | None, high: float | None) -> bool:
     """Whether the whole interval lies outside a range; an end that is not known keeps it from being so."""
-    return (estimate.low is not None and estimate.low > high) or (estimate.high is not None and estimate.high < low)
+    above = high is not None and estimate.low is not None and estimate.low > high
+    return above or (low is not None and estimate.high is not None and estimate.high < low)
 
 
-def judge_band(rule: Rule, evidence: Evidence) -> str:
+def judge_band(rule: Rule, evidence: RuleEvidence) -> str:
     """Equivalence against the tolerance.
 
     *Holds* when the narrow interval lies inside the tolerance, *with a lean* when the wider one
@@ -84,52 +74,54 @@ def judge_band(rule: Rule, evidence: Evidence) -> str:
     outside the tolerance, else it cannot be told yet.
     """
     if _inside(evidence.narrow, rule.low, rule.high):
-        return LEANS if _apart(evidence.estimate, rule.predicts, rule.predicts) else HOLDS
+        leans = rule.predicts is not None and _apart(evidence.estimate, rule.predicts, rule.predicts)
+        return LEANS if leans else HOLDS
     return FAILS if _apart(evidence.estimate, rule.low, rule.high) else UNKNOWN
 
 
-RULES: tuple[Rule, ...] = (
-    Rule(
-        id="na_power_over_14_7",
-        statement="Each psi of boost is worth the naturally aspirated power divided by 14.7.",
-        tested_by="rule_ratio",
-        predicts=1.0,
-        low=0.90,
-        high=1.10,
-        tolerance="mean over builds within 10 % of the rule, from no boost to 10 psi",
-        would_tell="Builds from publishers that are not in the study yet, each with its unboosted run and one run near 10 psi.",
-        judge=judge_band,
-    ),
-    Rule(
-        id="one_atmosphere_doubles",
-        statement="One atmosphere of boost (14.7 psi) doubles naturally aspirated power.",
-        tested_by="gain_at_one_atmosphere",
-        predicts=1.0,
-        low=0.90,
-        high=1.10,
-        tolerance="mean gain at 14.7 psi at sea level between 90 and 110 % of unboosted power",
-        would_tell="Builds tested without boost and at several boosts up to 15 psi or more, from more publishers.",
-        judge=judge_band,
-    ),
-)
+def judge_side(rule: Rule, evidence: RuleEvidence) -> str:
+    """A claim about one side: the figure lies above ``low``, or below ``high``.
+
+    *Holds* when the wide interval lies on that side, *with a lean* when only the narrow one does (one-sided at 5 %),
+    *does not hold* when the whole wide interval lies on the other side, else it cannot be told yet.
+    """
+    if _inside(evidence.estimate, rule.low, rule.high):
+        return HOLDS
+    if _inside(evidence.narrow, rule.low, rule.high):
+        return LEANS
+    return FAILS if _apart(evidence.estimate, rule.low, rule.high) else UNKNOWN
 
 
-def judge_rules(evidence: Mapping[str, Evidence], rules: tuple[Rule, ...] = RULES) -> tuple[RuleVerdict, ...]:
+def judge_outside(rule: Rule, evidence: RuleEvidence) -> str:
+    """A claim that two things are *not* the same: the figure lies outside the range that counts as the same.
+
+    *Holds* when the whole wide interval lies outside the range, *with a lean* when it only excludes sameness itself
+    (``predicts``), *does not hold* when the narrow interval lies inside the range, else it cannot be told yet.
+    """
+    if _apart(evidence.estimate, rule.low, rule.high):
+        return HOLDS
+    if _inside(evidence.narrow, rule.low, rule.high):
+        return FAILS
+    same = rule.predicts is not None and _apart(evidence.estimate, rule.predicts, rule.predicts)
+    return LEANS if same else UNKNOWN
+
+
+def judge_rules(evidence: Sequence[RuleEvidence], rules: Sequence[Rule]) -> tuple[RuleVerdict, ...]:
     """The verdict on each rule, in the order of the table.
 
     Parameters
     ----------
-    evidence : what the study found, by name. A rule whose evidence is absent cannot be told yet.
+    evidence : what the study found. A rule whose evidence is absent cannot be told yet.
     rules : rules to judge.
     """
-    return tuple(_verdict(rule, evidence.get(rule.tested_by)) for rule in rules)
+    by_name: Mapping[str, RuleEvidence] = {found.name: found for found in evidence}
+    return tuple(_verdict(rule, by_name.get(rule.tested_by)) for rule in rules)
 
 
-def _verdict(rule: Rule, evidence: Evidence | None) -> RuleVerdict:
+def _verdict(rule: Rule, evidence: RuleEvidence | None) -> RuleVerdict:
     if evidence is None:
         nothing = Estimate(None, None, None, 0.95, "1", 0, 0, why="The study does not answer this question.")
-        return RuleVerdict(rule.id, rule.statement, UNKNOWN, nothing, rule.tolerance, rule.would_tell)
+        return RuleVerdict(rule.id, rule.statement, UNKNOWN, nothing, rule.tolerance, rule.would_tell, rule.tested_by)
     verdict = rule.judge(rule, evidence)
-    return RuleVerdict(
-        rule.id, rule.statement, verdict, evidence.estimate, rule.tolerance, rule.would_tell if verdict == UNKNOWN else ""
-    )
+    would_tell = rule.would_tell if verdict == UNKNOWN else ""
+    return RuleVerdict(rule.id, rule.statement, verdict, evidence.estimate, rule.tolerance, would_tell, rule.tested_by)

@@ -15,6 +15,10 @@ CHANGE_SCHEMA = {
 }  # fmt: skip
 
 
+#: Pulls of one engine repeat within this share; a smaller loss is noise.
+REPEAT_SHARE = 0.01
+
+
 @dataclass(frozen=True, slots=True)
 class Changes:
     """Change rows (see ``CHANGE_SCHEMA``) and reasons for names that lead nowhere or parts not known."""
@@ -37,10 +41,20 @@ def _parts(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 
 def _in_one_row(frame: pl.DataFrame, source: str, file: str) -> Changes:
-    before = frame.filter(pl.col("number") == 1).select("line", before_run_key="run_key")
+    before = frame.filter(pl.col("number") == 1).select("line", before_run_key="run_key", before_kw="power_kw")
     after = frame.filter(pl.col("number") == 2)
     joined, bad = _parts(after.join(before, on="line", how="inner", maintain_order="left"))
-    return Changes(_as_changes(joined.rename({"run_key": "after_run_key"}), source, file), pl.concat([EMPTY_REASONS, bad]))
+    told = pl.concat([EMPTY_REASONS, bad, _losses(joined)])
+    return Changes(_as_changes(joined.rename({"run_key": "after_run_key"}), source, file), told)
+
+
+def _losses(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Flags for pairs whose second run makes less beyond the noise of pulls: a true loss, or the two sides swapped."""
+    lower = pl.col("power_kw") < (1 - REPEAT_SHARE) * pl.col("before_kw")
+    value = pl.format("{} after {} kW", pl.col("power_kw").round_sig_figs(4), pl.col("before_kw").round_sig_figs(4))
+    return pairs.filter(lower).select(
+        "line", code=pl.lit("after_below_before"), column=pl.lit("power_kw"), value=value
+    )
 
 
 def _as_changes(joined: pl.DataFrame, source: str, file: str) -> pl.DataFrame:
@@ -54,7 +68,7 @@ def _by_name(frame: pl.DataFrame, source: str, file: str) -> Changes:
     """Runs that name the run they are compared with: within one publisher, a name must lead to one run."""
     naming = frame.filter(pl.col("compared_with").is_not_null())
     names = frame.filter(pl.col("run").is_not_null()).group_by("publisher", "run", maintain_order=True).agg(
-        before_run_key=pl.col("run_key").first(), times=pl.len()
+        before_run_key=pl.col("run_key").first(), before_kw=pl.col("power_kw").first(), times=pl.len()
     )  # fmt: skip
     joined = naming.join(
         names, left_on=["publisher", "compared_with"], right_on=["publisher", "run"], how="left", maintain_order="left"
@@ -64,7 +78,7 @@ def _by_name(frame: pl.DataFrame, source: str, file: str) -> Changes:
         "line", code=pl.lit("run_unknown"), column=pl.lit("compared_with"), value="compared_with"
     )
     good, bad = _parts(joined.filter(~lost))
-    return Changes(_as_changes(good.rename({"run_key": "after_run_key"}), source, file), pl.concat([EMPTY_REASONS, reasons, bad]))
+    return Changes(_as_changes(good.rename({"run_key": "after_run_key"}), source, file), pl.concat([EMPTY_REASONS, reasons, bad, _losses(good)]))
 
 
 def _unknown_builds(frame: pl.DataFrame) -> pl.DataFrame:

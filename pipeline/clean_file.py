@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline import changes, checks, complete, schemas, sweeps
+from pipeline import changes, check_builds, checks, complete, schemas, sweeps
 from pipeline.errors import FileProblem
 from pipeline.fields import FIELDS, fields_of
 from pipeline.file_result import FileResult, LedgerRow
@@ -239,8 +239,10 @@ def _judge(frame: pl.DataFrame, today: date) -> pl.DataFrame:
     rules = [
         *checks.required_rules(), *checks.range_rules("run", columns), *checks.range_rules("build", columns),
         *checks.peak_rules(), *checks.engine_rules(), *checks.boost_rules(), *checks.date_rules(today), *checks.correction_rules(),
+        *checks.condition_rules(),
     ]  # fmt: skip
-    return pl.concat([checks.find_failures(frame, rules), complete.find_blank_boost(frame), described_twice(frame)])
+    together = check_builds.find_build_failures(frame)
+    return pl.concat([checks.find_failures(frame, rules), together, complete.find_blank_boost(frame), described_twice(frame)])
 
 
 def _set_aside(frame: pl.DataFrame) -> pl.DataFrame:

@@ -16,6 +16,8 @@ from pipeline.correction_factors import factor_expression, outside_validity_expr
 UNBOOSTED_KPA = 3.0
 WIDE_OPEN_LOW_KPA = -10.0
 STANDARD_KPA = 101.325
+#: A manifold this close to the air's pressure, kPa, belongs to an open throttle without boost.
+NEAR_AMBIENT_KPA = 8.0
 #: A run without boost that beats the stated zero-boost run of its build by more than this has lost its boost figure.
 BLANK_BOOST_SHARE = 1.10
 
@@ -86,17 +88,31 @@ def add_curve_boost(points: pl.DataFrame) -> pl.DataFrame:
     return points.with_columns(curve_boost_kpa=known.select(gauge).to_series(), manifold_kpa=pl.lit(None, pl.Float64))
 
 
+def _repeats_manifold() -> pl.Expr:
+    """Whether boost only repeats the absolute manifold pressure (needs `ambient_used_kpa`).
+
+    The same figure stands in both columns, and the build has a run at air pressure beside stronger ones, which shows that the
+    manifold column does hold absolute pressure.
+    """
+    manifold = pl.col("manifold_kpa")
+    low, high = manifold.min().over("build_key"), manifold.max().over("build_key")
+    is_absolute = ((low - pl.col("ambient_used_kpa")).abs() <= NEAR_AMBIENT_KPA) & (high > low + UNBOOSTED_KPA)
+    return (((pl.col("boost_kpa") - manifold).abs() <= UNBOOSTED_KPA) & is_absolute).fill_null(False)
+
+
 def add_boost(frame: pl.DataFrame) -> pl.DataFrame:
     """Gauge boost, its printed step, the gap between two statements of it, and the run's role."""
     from_manifold = pl.col("manifold_kpa") - pl.col("ambient_used_kpa")
     gap = pl.when(pl.col("manifold_kpa").is_not_null() & pl.col("boost_kpa").is_not_null()).then(
         pl.col("boost_kpa") - from_manifold
     )
-    step = pl.when(pl.col("boost_kpa").is_not_null()).then("boost_step_kpa").otherwise("manifold_step_kpa")
+    gauge = pl.when(~_repeats_manifold()).then("boost_kpa")
+    step = pl.when(gauge.is_not_null()).then("boost_step_kpa").otherwise("manifold_step_kpa")
     low = pl.when(pl.col("wide_open").fill_null(False)).then(WIDE_OPEN_LOW_KPA).otherwise(-UNBOOSTED_KPA)
     frame = frame.with_columns(
-        gauge_gap_kpa=gap, boost_step_kpa=step, blank_boost=pl.col("boost_kpa").is_null() & pl.col("manifold_kpa").is_null()
-    ).with_columns(boost_kpa=pl.coalesce("boost_kpa", from_manifold, pl.lit(0.0)))
+        gauge_gap_kpa=gap, boost_step_kpa=step, boost_kpa=gauge,
+        blank_boost=pl.col("boost_kpa").is_null() & pl.col("manifold_kpa").is_null(),
+    ).with_columns(boost_kpa=pl.coalesce("boost_kpa", from_manifold, pl.lit(0.0)))  # fmt: skip
     return frame.with_columns(
         role=pl.when(pl.col("boost_kpa") > UNBOOSTED_KPA).then(pl.lit("boosted"))
         .when(pl.col("boost_kpa") < low).then(pl.lit("throttled"))

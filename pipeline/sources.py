@@ -85,8 +85,8 @@ class SourceEntry(BaseModel):
     contributor: str = ""
     citation: str = ""
     invented: bool = False
-    same_as: dict[str, str] = Field(default_factory=dict)
-    not_same: dict[str, str] = Field(default_factory=dict)
+    same_as: dict[str, str | list[str]] = Field(default_factory=dict)
+    not_same: dict[str, str | list[str]] = Field(default_factory=dict)
     file: tuple[FileEntry, ...] = ()
 
     @field_validator("url")

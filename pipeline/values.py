@@ -17,7 +17,7 @@ from pipeline.codes import read_codes, read_dates, read_flags
 from pipeline.fields import FIELDS, Field, fields_of
 from pipeline.numerals import parse_numerals
 from pipeline.shapes import Side
-from pipeline.units import convert, factor_and_offset, find_unit, unit_named
+from pipeline.units import Unit, convert, factor_and_offset, find_unit, unit_named
 
 DTYPES: dict[str, type[pl.DataType]] = {
     "number": pl.Float64, "integer": pl.Int64, "text": pl.String, "code": pl.String, "date": pl.Date, "flag": pl.Boolean,
@@ -56,6 +56,17 @@ def _reasons(line: pl.Series, code: pl.Series, column: str, value: pl.Series) ->
     return frame.filter(pl.col("code").is_not_null()).cast(EMPTY_REASONS.schema)
 
 
+def _unit_of_cell(text: str, quantity: str) -> Unit | None:
+    """The unit that a cell's own text states; None where its plain meaning is another quantity ("30 in" of pressure).
+
+    A degree sign may mean a temperature as well as an angle; the column decides, as for headers.
+    """
+    unit, plain = find_unit(text, quantity), find_unit(text)
+    if plain is not None and plain.quantity != quantity and plain.quantity != "angle":
+        return None
+    return unit
+
+
 def _cell_units(units: pl.Series, field: Field, header_unit: str | None) -> pl.DataFrame:
     """Factor and offset for each distinct cell unit text; null factor where the unit is not understood."""
     assert field.quantity is not None and field.unit is not None
@@ -63,7 +74,7 @@ def _cell_units(units: pl.Series, field: Field, header_unit: str | None) -> pl.D
     fallback = header_unit or (field.unit if field.quantity in SELF_EVIDENT else None)
     rows: list[tuple[str | None, float | None, float | None, str | None]] = []
     for text in units.unique().to_list():
-        unit = find_unit(text, field.quantity) if text is not None else (unit_named(fallback) if fallback else None)
+        unit = _unit_of_cell(text, field.quantity) if text is not None else (unit_named(fallback) if fallback else None)
         if unit is None or unit.quantity != field.quantity or unit.pressure_kind == WRONG_PRESSURE_KIND.get(field.name, "none"):
             rows.append((text, None, None, "unit_unknown" if text is not None else "unit_missing"))
         else:
@@ -171,8 +182,10 @@ def type_side(side: Side, decimal_mark: str | None) -> Typed:
     if range_sd is not None:
         frame = frame.with_columns(power_sd_kw=pl.coalesce("power_sd_kw", pl.lit(range_sd).replace(0.0, None)))
     if side.level_boost is not None and side.level_unit is not None:
-        boost = convert(side.level_boost, unit_named(side.level_unit), unit_named("kPa"))
-        frame = frame.with_columns(boost_kpa=pl.coalesce("boost_kpa", pl.lit(float(boost))))
+        unit = unit_named(side.level_unit)
+        held = "manifold_kpa" if unit.pressure_kind == "absolute" else "boost_kpa"
+        level = float(convert(side.level_boost, unit, unit_named("kPa")))
+        frame = frame.with_columns(pl.coalesce(held, pl.lit(level)).alias(held))
     return Typed(frame, pl.concat(reasons) if reasons else EMPTY_REASONS)
 
 

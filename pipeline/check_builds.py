@@ -1,0 +1,143 @@
+"""Checks that look at the runs of one build together: baseline against boosted, and the same row twice.
+
+All of them flag and none refuses: a row must not leave by the very figure that the study estimates. The windows are wide of
+anything that the record of published engines shows, so that they name mistakes of unit, sign and place and no results.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.checks import Rule, find_failures, shown
+
+#: Gain over boost ratio (1 is the rule) that engines show, with room on both sides: uncooled positive displacement reaches
+#: down to 0.55, cooled turbochargers with the compressor left in the way of the baseline up to 1.2.
+RULE_RATIO_USUAL = (0.55, 1.25)
+#: Two pulls repeat within 1 to 2 %: a gain this close to the window is not told from it.
+GAIN_NOISE = 0.03
+#: Unboosted runs of one build agree within this share; more is another state of tune, or boost that is not boost.
+BASELINE_SHARE = 1.10
+PEAK_MOVED_RPM = 500.0
+#: Air pressure of a place with its weather, kPa: an "unboosted" figure this close to it is an absolute one.
+NEAR_AMBIENT_KPA = 8.0
+#: With absolute figures, power over power follows pressure over pressure; with gauge figures of an atmosphere or more it
+#: follows half of that. This lies between.
+FOLLOWS_ABSOLUTE = 0.6
+#: Mistaken units of boost: what the true boost is of the one read. Named only where it brings the gain near the rule.
+UNIT_SLIPS = (
+    ("psi read as bar", 6.894757 / 100), ("psi read as kPa", 6.894757), ("bar read as psi", 100 / 6.894757),
+    ("kPa read as psi", 1 / 6.894757), ("bar read as kPa", 100.0), ("kPa read as bar", 0.01),
+    ("inHg read as psi", 3.386389 / 6.894757), ("psi read as inHg", 6.894757 / 3.386389),
+)  # fmt: skip
+SLIP_FITS = (0.7, 1.15)
+
+
+def add_build_figures(frame: pl.DataFrame) -> pl.DataFrame:
+    """Columns that set a run beside the others of its build.
+
+    Parameters
+    ----------
+    frame : typed, completed rows (`role`, `build_key`, `baseline_build_key`, `boost_kpa`, `ambient_used_kpa`).
+
+    Returns
+    -------
+    The frame with `base_kw` and `base_rpm` (mean of the unboosted runs of the build whose baseline serves, measured at the
+    same place), `base_low_kw` (the weakest of them), `low_boost_kpa`, `low_boost_kw` (the run of least boost of the build).
+    """
+    keyed = frame.with_columns(_base_key=pl.coalesce("baseline_build_key", "build_key"))
+    bases = (
+        frame.filter(pl.col("role") == "baseline")
+        .group_by("build_key", "measured_at")
+        .agg(base_kw=pl.col("power_kw").mean(), base_rpm=pl.col("power_rpm").mean(), base_low_kw=pl.col("power_kw").min())
+        .rename({"build_key": "_base_key"})
+    )
+    least = pl.col("boost_kpa") == pl.col("boost_kpa").min()
+    lows = frame.group_by("build_key").agg(
+        low_boost_kpa=pl.col("boost_kpa").min(), low_boost_kw=pl.col("power_kw").filter(least).min()
+    )
+    return (
+        keyed.join(bases, on=["_base_key", "measured_at"], how="left", nulls_equal=True, maintain_order="left")
+        .join(lows, on="build_key", how="left", maintain_order="left")
+        .drop("_base_key")
+    )
+
+
+def _within(gain: pl.Expr, ratio: pl.Expr) -> pl.Expr:
+    """Whether a gain lies in the usual window for a boost ratio."""
+    low, high = RULE_RATIO_USUAL
+    return gain.is_between(low * ratio - GAIN_NOISE, high * ratio + GAIN_NOISE)
+
+
+def _slip(rule_ratio: pl.Expr) -> pl.Expr:
+    """Words for the mistaken unit that would bring a rule ratio near one; empty where none does."""
+    words = pl.lit("")
+    for name, factor in reversed(UNIT_SLIPS):
+        words = pl.when((rule_ratio / factor).is_between(*SLIP_FITS)).then(pl.lit(f" (as {name})")).otherwise(words)
+    return words
+
+
+def _looks_absolute(gain: pl.Expr, boosted: pl.Expr) -> pl.Expr:
+    """Boost that fits the power only as absolute pressure.
+
+    Beside a baseline: the gain is out of the window as gauge and inside it as absolute. Without one: the weakest run stands at
+    air pressure, and power follows the ratio of the pressures themselves.
+    """
+    boost, air = pl.col("boost_kpa"), pl.col("ambient_used_kpa")
+    beside_baseline = (boost > air) & ~_within(gain, boost / air) & _within(gain, boost / air - 1)
+    growth = (pl.col("power_kw") / pl.col("low_boost_kw") - 1) / (boost / pl.col("low_boost_kpa") - 1)
+    alone = (
+        pl.col("base_kw").is_null()
+        & ((pl.col("low_boost_kpa") - air).abs() <= NEAR_AMBIENT_KPA)
+        & (boost > pl.col("low_boost_kpa"))
+        & (growth > FOLLOWS_ABSOLUTE)
+    )
+    return boosted & (beside_baseline.fill_null(False) | alone.fill_null(False))
+
+
+def build_rules() -> list[Rule]:
+    """Rules over the columns of :func:`add_build_figures`."""
+    boosted, baseline = pl.col("role") == "boosted", pl.col("role") == "baseline"
+    power, base, boost = pl.col("power_kw"), pl.col("base_kw"), pl.col("boost_kpa")
+    gain, ratio = power / base - 1, boost / pl.col("ambient_used_kpa")
+    absolute = _looks_absolute(gain, boosted)
+    moved = (pl.col("power_rpm") - pl.col("base_rpm")).abs()
+    # A run "throttled" to more power than the open throttle gives, or a build that never ran with it open.
+    no_throttle = (power > (1 + GAIN_NOISE) * base).fill_null(False) | (base.is_null() & (pl.col("low_boost_kw") < power))
+    above = power / pl.col("base_low_kw")
+    return [
+        Rule("boosted_below_baseline", "power_kw", boosted & (power < base), shown(base)),
+        Rule("peak_rpm_moved", "power_rpm", boosted & (moved > PEAK_MOVED_RPM), shown(moved)),
+        Rule(
+            "gain_far_from_rule", "boost_kpa", boosted & (gain > 0) & ~_within(gain, ratio) & ~absolute,
+            pl.format("{}{}", shown(gain / ratio, 3), _slip(gain / ratio)),
+        ),
+        Rule("boost_looks_absolute", "boost_kpa", absolute, shown(boost)),
+        Rule(
+            "manifold_looks_gauge", "manifold_kpa",
+            (pl.col("role") == "throttled") & pl.col("manifold_kpa").is_not_null() & no_throttle, shown(pl.col("manifold_kpa")),
+        ),
+        Rule("baselines_disagree", "power_kw", baseline & (above > BASELINE_SHARE), shown(100 * (above - 1), 3)),
+    ]  # fmt: skip
+
+
+def find_twice(frame: pl.DataFrame) -> pl.DataFrame:
+    """Reasons for rows that equal an earlier row of their build in everything that was given.
+
+    A row that holds a pull's number, name or remark of its own is another pull, even at the same figures.
+    """
+    own = {"line", "number", "side", "run_key", "build_key", "baseline_build_key"}
+    given = [c for c, n in zip(frame.columns, frame.null_count().row(0), strict=True) if c not in own and n < frame.height]
+    if not given or frame["number"].n_unique() > 1:
+        return find_failures(frame, [])
+    first = frame.group_by(given, maintain_order=True).agg(_first=pl.col("line").min(), _times=pl.len())
+    twice = first.filter(pl.col("_times") > 1)
+    found = frame.join(twice, on=given, how="inner", nulls_equal=True, maintain_order="left").filter(
+        pl.col("line") > pl.col("_first")
+    )
+    return find_failures(found, [Rule("row_twice", None, pl.lit(True), pl.col("_first").cast(pl.String))])
+
+
+def find_build_failures(frame: pl.DataFrame) -> pl.DataFrame:
+    """Every (row, code) pair of this module's checks: line, code, column, value."""
+    judged = find_failures(add_build_figures(frame), build_rules())
+    return pl.concat([judged, find_twice(frame)])
