@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.build_sums import Floats, PackedSums
 
@@ -78,6 +79,11 @@ def sweep_level(level: LevelGrams) -> BuildGrams:
         cky=level.gky - f * level.g1k * level.g1y,
         cyy=level.gyy - f * level.g1y * level.g1y,
     )
+
+
+def take_builds(grams: BuildGrams, keep: NDArray[np.bool_]) -> BuildGrams:
+    """The statistics of the builds marked in the boolean (n,) ``keep``."""
+    return BuildGrams(grams.czz[keep], grams.czk[keep], grams.ckk[keep], grams.czy[keep], grams.cky[keep], grams.cyy[keep])
 
 
 def residual_squares(sums: PackedSums, q: float) -> Floats:

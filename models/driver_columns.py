@@ -35,11 +35,12 @@ class Driver:
     name, label : stable name, and words for a page.
     kind : "code" compares levels; "number" states the effect of a step.
     reference : level that others are compared with, where enough builds stand there.
-    step, unit : size of a step in the canonical unit. A driver ``by_doubling`` steps by a factor of two instead.
+    step, unit : size of a step, and the canonical unit of the values. A driver ``by_doubling`` steps by a factor of two instead.
     by_doubling : the effect goes with the logarithm.
     least_sd : spread over builds [steps] below which they are too alike; well above the error of the figure itself.
     beside : names of further numbers that stand in every model of this driver.
     is_main : one of the drivers of the joint model.
+    is_own : a column of the analyst's own.
     """
 
     name: str
@@ -52,6 +53,12 @@ class Driver:
     least_sd: float = 0.0
     beside: tuple[str, ...] = ()
     is_main: bool = False
+    is_own: bool = False
+
+    @property
+    def column(self) -> str:
+        """Its column in the table of values; an own column may have any name and must not hide another."""
+        return f"own {self.name}" if self.is_own else self.name
 
     @property
     def step_words(self) -> str:
@@ -72,7 +79,7 @@ DRIVERS: tuple[Driver, ...] = (
     Driver("specific_output", "Specific output without boost", "number", step=10.0, unit="kW/L", least_sd=0.4, is_main=True),
     Driver("altitude", "Altitude by air pressure", "number", step=1000.0, unit="m", least_sd=0.1, is_main=True),
     Driver(
-        "compressor_rating", "Compressor's rating at equal output", "number", step=2.0, by_doubling=True, least_sd=0.15,
+        "compressor_rating", "Compressor's rating at equal output", "number", step=2.0, unit="kW", by_doubling=True, least_sd=0.15,
         beside=("na_power",),
     ),
     Driver("baseline_quality", "Kind of baseline", "code", "same_session"),
@@ -80,7 +87,7 @@ DRIVERS: tuple[Driver, ...] = (
 )  # fmt: skip
 
 #: Numbers that stand beside a driver and are none of the list.
-_BESIDE = {"na_power": Driver("na_power", "Output without boost", "number", step=2.0, by_doubling=True)}
+_BESIDE = {"na_power": Driver("na_power", "Output without boost", "number", step=2.0, unit="kW", by_doubling=True, least_sd=0.15)}
 
 
 def beside(driver: Driver) -> tuple[Driver, ...]:
@@ -180,7 +187,7 @@ def _own_number(name: str, sample: Sample, cells: pl.DataFrame) -> tuple[Driver,
     step = float(f"{spread:.1g}") if isinstance(spread, float) and spread > 0 else 1.0
     field = FIELDS.get(name)
     unit = field.unit if field is not None and field.unit is not None else "1"
-    return Driver(name, field.label if field else name, "number", step=step, unit=unit), column
+    return Driver(name, field.label if field else name, "number", step=step, unit=unit, is_own=True), column
 
 
 def _own_code(name: str, sample: Sample, cells: pl.DataFrame) -> tuple[Driver, pl.Series]:
@@ -192,7 +199,7 @@ def _own_code(name: str, sample: Sample, cells: pl.DataFrame) -> tuple[Driver, p
             "be compared. Group them in a column of their own."
         )
     field = FIELDS.get(name)
-    return Driver(name, field.label if field else name, "code"), column
+    return Driver(name, field.label if field else name, "code", is_own=True), column
 
 
 def _per_unit(sample: Sample, values: pl.DataFrame) -> pl.Series:

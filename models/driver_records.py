@@ -86,13 +86,19 @@ class DriverSummary:
 class Collinearity:
     """How far one column of the joint model can be told from the others.
 
-    ``vif`` is the variance inflation factor (1: on its own; None: not to be told apart at all); ``goes_with`` the driver that it
-    follows most closely, or None when it follows none.
+    Attributes
+    ----------
+    name, level : driver, and the level or step that the column stands for.
+    vif : variance inflation factor of the column (1: on its own; None: a sum of other columns).
+    driver_vif : the largest factor of any comparison between levels of this driver against all other drivers; unlike ``vif`` it
+        does not grow because few builds stand at the reference. None: a comparison is a sum of other drivers' columns.
+    goes_with : the driver that this one follows, where ``driver_vif`` is above 10 or None; else None.
     """
 
     name: str
     level: str
     vif: float | None
+    driver_vif: float | None
     goes_with: str | None
 
 

@@ -18,7 +18,7 @@ from models.estimate import Estimate
 from models.fit_answers import missing, one_publisher_why, t_quantile
 from models.joint_fit import JointFit
 from models.level_slopes import LevelSlopes, level_slopes
-from models.naive_correlation import naive_correlations
+from models.naive_correlation import naive_correlations, plain_yields
 from models.plain_sums import dot
 from models.sample import Sample
 
@@ -57,7 +57,7 @@ def answer_elasticity(fit: JointFit, sample: Sample, level: float = 0.95) -> Ela
     Parameters
     ----------
     fit : the headline fit.
-    sample : what it was fitted to; its boosted runs are counted for the plain correlations.
+    sample : what it was fitted to; the plain correlations are worked out from its figures.
     level : coverage of the interval: delete-one-publisher jackknife, t(G - 1).
     """
     if fit.effects is None or fit.level_grams is None:
@@ -69,7 +69,7 @@ def answer_elasticity(fit: JointFit, sample: Sample, level: float = 0.95) -> Ela
     moments = _moments(pairs, fit)
     whole = Moments(moments.cross.sum(0), moments.vaa.sum(0), moments.vas.sum(0), moments.builds.sum(0))
     noise, found, plain = exponent(whole)
-    naive = naive_correlations(pairs, fit.answer, sample.units.height)
+    naive = naive_correlations(pairs, fit.answer.tau, plain_yields(sample))
     share = float(noise)
     if not share <= MOST_NOISE:
         return ElasticityAnswers(missing(fit, level, _too_alike(share)), None, min(share, 1.0), naive, ())
@@ -91,8 +91,8 @@ def _moments(pairs: LevelSlopes, fit: JointFit) -> Moments:
             made[:, i, j] = np.bincount(group, weights * left * right, groups)
     return Moments(
         made,
-        np.bincount(group, weights * pairs.level_variance, groups),
-        np.bincount(group, weights * pairs.covariance, groups),
+        np.bincount(group, weights * pairs.level_variance, groups).astype(np.float64),
+        np.bincount(group, weights * pairs.covariance, groups).astype(np.float64),
         np.bincount(group, minlength=groups).astype(np.float64),
     )
 

@@ -183,8 +183,8 @@ def _say_share(share: Estimate) -> str:
     if share.value is None:
         return share.why or ""
     if share.low is None or share.high is None:
-        return f"For a single build it does so in about {share.value:.0%} of cases; no interval can be given."
+        return f"A single build follows it that closely in about {share.value:.0%} of cases; no interval can be given."
     return (
-        f"For a single build it does so in about {share.value:.0%} of cases "
+        f"A single build follows it that closely in about {share.value:.0%} of cases "
         f"({share.level:.0%} interval {share.low:.0%} to {share.high:.0%})."
     )

@@ -7,12 +7,15 @@ again, and the figure is still there.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+import polars as pl
 
 from models.build_sums import Floats
 from models.deviator_records import NaiveCorrelation
 from models.level_slopes import LevelSlopes
-from models.random_effects import RandomEffects
+from models.sample import Sample
 
 #: Data sets without the relation: enough for two steady digits; fewer where there are many builds, which vary less.
 MOST_DRAWS, LEAST_DRAWS, NUMBERS_DRAWN = 1000, 100, 2_000_000
@@ -24,27 +27,41 @@ SEED = 1962
 LEAST_BUILDS = 10
 
 
-def naive_correlations(pairs: LevelSlopes, effects: RandomEffects, builds: int) -> tuple[NaiveCorrelation, ...]:
+@dataclass(frozen=True, slots=True)
+class PlainYields:
+    """One entry per build: NA power [kW], and what it gained over that per atmosphere of boost, at its highest boost."""
+
+    power: Floats
+    relative: Floats
+
+
+def plain_yields(sample: Sample) -> PlainYields:
+    """Figures at each build's highest boost, without any model: (P / P0 - 1) / (b / pa)."""
+    top = sample.runs.filter(pl.col("boost_ratio") > 0).sort("unit", "boost_kpa", "run_key").group_by("unit").last().sort("unit")
+    joined = top.join(sample.units.select("unit", "na_power_kw"), on="unit", how="inner").sort("unit")
+    return PlainYields(joined["na_power_kw"].to_numpy(), (joined["gain_ratio"] / joined["boost_ratio"]).to_numpy())
+
+
+def naive_correlations(pairs: LevelSlopes, tau: float, plain: PlainYields) -> tuple[NaiveCorrelation, ...]:
     """Both demonstrations; none where fewer than ten builds were fitted or their figures do not vary.
 
     Parameters
     ----------
     pairs : level, slope and their error covariance of each fitted build.
-    effects : mean and spread of the fit, for the data without a relation.
-    builds : builds in the sample, fitted or not; the seed's second half, so that two studies do not share their draws.
+    tau : spread of true rule ratios, for the data without a relation.
+    plain : yields as anybody would work them out from the printed figures.
     """
-    if pairs.level.size < LEAST_BUILDS or not (pairs.level.std() > 0.0 and pairs.slope.std() > 0.0):
+    if min(pairs.level.size, plain.power.size) < LEAST_BUILDS or not (pairs.level.std() > 0.0 and pairs.slope.std() > 0.0):
         return ()
     draws = int(np.clip(NUMBERS_DRAWN // pairs.level.size, LEAST_DRAWS, MOST_DRAWS))
-    rng = np.random.Generator(np.random.PCG64([SEED, builds]))
-    return (_yield_with_power(pairs, draws, rng), _ratio_with_power(pairs, effects, draws, rng))
+    rng = np.random.Generator(np.random.PCG64(SEED))
+    return (_yield_with_power(plain, draws, rng), _ratio_with_power(pairs, tau, draws, rng))
 
 
-def _yield_with_power(pairs: LevelSlopes, draws: int, rng: np.random.Generator) -> NaiveCorrelation:
-    """Yield against NA power, and the same after the rule ratios were dealt out to engines at random."""
-    power = np.exp(pairs.level - pairs.level.mean())
-    observed = _correlation(pairs.slope * power, power)
-    null = np.array([_correlation(rng.permutation(pairs.slope) * power, power) for _ in range(draws)])
+def _yield_with_power(plain: PlainYields, draws: int, rng: np.random.Generator) -> NaiveCorrelation:
+    """Yield against NA power, and the same after the builds' yields per unit of NA power were dealt out at random."""
+    observed = _correlation(plain.relative * plain.power, plain.power)
+    null = np.array([_correlation(rng.permutation(plain.relative) * plain.power, plain.power) for _ in range(draws)])
     low, high = np.quantile(null, [0.025, 0.975])
     sentence = (
         f"Yield and NA power correlate with r = {observed:.2f}. Dealing each engine another engine's rule ratio at random leaves "
@@ -55,7 +72,7 @@ def _yield_with_power(pairs: LevelSlopes, draws: int, rng: np.random.Generator) 
     return NaiveCorrelation("yield_with_na_power", what, observed, float(null.mean()), float(low), float(high), draws, sentence)
 
 
-def _ratio_with_power(pairs: LevelSlopes, effects: RandomEffects, draws: int, rng: np.random.Generator) -> NaiveCorrelation:
+def _ratio_with_power(pairs: LevelSlopes, tau: float, draws: int, rng: np.random.Generator) -> NaiveCorrelation:
     """Rule ratio against NA power, and the same in data drawn with no relation but with these errors of measurement."""
     observed = _correlation(pairs.slope, pairs.level)
     spread = max(float(pairs.level.var(ddof=1) - pairs.level_variance.mean()), 0.0) ** 0.5
@@ -66,7 +83,7 @@ def _ratio_with_power(pairs: LevelSlopes, effects: RandomEffects, draws: int, rn
     for draw in range(draws):
         true_level, true_slope, first, second = rng.standard_normal((4, pairs.level.size))
         level = spread * true_level + level_sd * first
-        slope = effects.tau * true_slope + shared * first + own_sd * second
+        slope = tau * true_slope + shared * first + own_sd * second
         null[draw] = _correlation(slope, level)
     low, high = (float(end) for end in np.quantile(null, [0.025, 0.975]))
     verdict = (

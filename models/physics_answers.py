@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from itertools import groupby
+from operator import itemgetter
 from typing import Any
 
 import polars as pl
@@ -134,8 +136,9 @@ def _build_bands(sample: Sample, runs: pl.DataFrame | None) -> tuple[BuildPhysic
     """Each unit with its boosted runs, in the order of the units."""
     stated = _stated(sample, runs)
     units = sample.units.join(_na_bmep(sample.units, stated), on="unit", how="left").sort("unit")
-    boosted = stated.filter(pl.col("boost_kpa") > 0).partition_by("unit", as_dict=True, maintain_order=True)
-    return tuple(_build_band(row, boosted[row["unit"],].rows(named=True)) for row in units.iter_rows(named=True))
+    boosted = stated.filter(pl.col("boost_kpa") > 0).sort("unit", maintain_order=True)
+    of_unit = {unit: list(rows) for unit, rows in groupby(boosted.iter_rows(named=True), key=itemgetter("unit"))}
+    return tuple(_build_band(row, of_unit[row["unit"]]) for row in units.iter_rows(named=True))
 
 
 def _stated(sample: Sample, runs: pl.DataFrame | None) -> pl.DataFrame:

@@ -9,7 +9,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from models.charge_physics import MECHANICAL_EFFICIENCY, NOTHING_READ, SEA_LEVEL_KPA, ChargeSetup, Readings, expected_charge
+from models.charge_physics import (
+    DRIVE_EFFICIENCY,
+    INLET_C,
+    MECHANICAL_EFFICIENCY,
+    NOTHING_READ,
+    SEA_LEVEL_KPA,
+    VOLUMETRIC_EFFICIENCY,
+    ChargeSetup,
+    Readings,
+    expected_charge,
+)
 from models.driver_records import PhysicsAssumption, PhysicsBand
 from models.rule import REFERENCE_BOOST_RATIO
 
@@ -24,18 +34,26 @@ EXHAUST_OVER_BOOST = (2.0, 1.0)
 #: Brake mean pressure at peak power without boost [kPa].
 NA_BMEP_KPA = (850.0, 1150.0)
 
-_BAND_READS = "Heywood 1988 sec. 6.8 and Stone, from memory"
-ASSUMPTIONS = (
-    PhysicsAssumption("mechanical efficiency", MECHANICAL_EFFICIENCY, MECHANICAL_EFFICIENCY, "1", "SAE J1349, older form"),
-    PhysicsAssumption("exponent of temperature", 0.5, 1.0, "1", "correction standards; ideal gas at fixed volumetric efficiency"),
-    PhysicsAssumption("efficiency of a turbocharger's compressor", 0.65, 0.80, "1", _BAND_READS),
-    PhysicsAssumption("efficiency of a centrifugal compressor", 0.65, 0.80, "1", _BAND_READS),
-    PhysicsAssumption("efficiency of a positive-displacement compressor", 0.50, 0.80, "1", f"Roots to screw; {_BAND_READS}"),
-    PhysicsAssumption("effectiveness of an air-to-air cooler", 0.60, 0.80, "1", "from memory"),
-    PhysicsAssumption("effectiveness of an air-to-water cooler", 0.70, 0.90, "1", "from memory"),
-    PhysicsAssumption("exhaust pressure before a turbine over boost", 1.0, 2.0, "1", "shown once and twice the boost"),
-    PhysicsAssumption("brake mean pressure without boost", 850.0, 1150.0, "kPa", "production engines measured; tuned from memory"),
+_FROM_BOOKS = "Heywood 1988 sec. 6.8 and Stone, from memory"
+_NAMES = (
+    ("efficiency of a turbocharger's compressor", COMPRESSOR_EFFICIENCY["turbocharger"], "1", _FROM_BOOKS),
+    ("efficiency of a centrifugal compressor", COMPRESSOR_EFFICIENCY["centrifugal"], "1", _FROM_BOOKS),
+    (
+        "efficiency of a positive-displacement compressor", COMPRESSOR_EFFICIENCY["positive_displacement"], "1",
+        f"Roots to screw; {_FROM_BOOKS}",
+    ),
+    ("effectiveness of an air-to-air cooler", COOLER_EFFECTIVENESS["air_to_air"], "1", "from memory"),
+    ("effectiveness of an air-to-water cooler", COOLER_EFFECTIVENESS["air_to_water"], "1", "from memory"),
+    ("exponent of temperature", TEMPERATURE_EXPONENT, "1", "correction standards; ideal gas at fixed volumetric efficiency"),
+    ("exhaust pressure before a turbine over boost", EXHAUST_OVER_BOOST, "1", "shown once and twice the boost"),
+    ("brake mean pressure without boost", NA_BMEP_KPA, "kPa", "measured on production engines; of tuned ones from memory"),
+    ("mechanical efficiency", (MECHANICAL_EFFICIENCY, MECHANICAL_EFFICIENCY), "1", "SAE J1349, older form"),
+    ("efficiency of a belt or gear drive", (DRIVE_EFFICIENCY, DRIVE_EFFICIENCY), "1", "from memory"),
+    ("volumetric efficiency without boost", (VOLUMETRIC_EFFICIENCY, VOLUMETRIC_EFFICIENCY), "1", "from memory"),
+    ("air temperature where none is recorded", (INLET_C, INLET_C), "C", "current correction standards"),
 )  # fmt: skip
+#: What every expectation rests on, for the page.
+ASSUMPTIONS = tuple(PhysicsAssumption(name, min(ends), max(ends), unit, source) for name, ends, unit, source in _NAMES)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,12 +7,15 @@ line is made exactly as the headline is.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 from models.estimate import Estimate
-from models.results import SensitivityLine
+from models.results import CancellingErrors, OnePublisherOut, SensitivityLine
 from models.sample_options import SampleOptions
+
+Estimator = Literal["joint", "mixed_model", "clustered_regression", "two_stage"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +30,9 @@ class Alternative:
     with_curvature : let later psi be worth more or less than earlier ones.
     with_publisher_level : let publishers differ in the model; without it the spread between
         publishers enters through the jackknife alone.
+    power_error_scale, boost_error_scale : times the stated errors of power (sessions included) and of boost (gauges included).
+    without_deviators : leave out the builds that are unlike their peers.
+    estimator : how the same builds are brought to one figure.
     """
 
     name: str
@@ -34,6 +40,10 @@ class Alternative:
     sample: SampleOptions = field(default_factory=SampleOptions)
     with_curvature: bool = True
     with_publisher_level: bool = True
+    power_error_scale: float = 1.0
+    boost_error_scale: float = 1.0
+    without_deviators: bool = False
+    estimator: Estimator = "joint"
 
 
 MAIN = Alternative("Main analysis", "The main analysis.")
@@ -96,7 +106,35 @@ ALTERNATIVES: tuple[Alternative, ...] = (
         "Power at ambient manifold pressure read off the line through runs within 25 kPa on both sides of it.",
         SampleOptions(interpolated_baseline=True),
     ),
+    Alternative(
+        "Without builds unlike their peers",
+        "Builds that stand out from others of their class left out; they are not thereby wrong.",
+        without_deviators=True,
+    ),
+    Alternative("Power errors halved", "Every stated error of power taken to be half as large.", power_error_scale=0.5),
+    Alternative("Power errors doubled", "Every stated error of power taken to be twice as large.", power_error_scale=2.0),
+    Alternative("Boost errors halved", "Every stated error of boost taken to be half as large.", boost_error_scale=0.5),
+    Alternative("Boost errors doubled", "Every stated error of boost taken to be twice as large.", boost_error_scale=2.0),
+    Alternative(
+        "Mixed model of statsmodels",
+        "Gain over boost by MixedLM with slopes by publisher and by build; baselines taken as exact, normal interval.",
+        estimator="mixed_model",
+    ),
+    Alternative(
+        "Regression clustered by publisher",
+        "Gain over boost by least squares, every run alike, errors clustered by publisher; baselines taken as exact.",
+        estimator="clustered_regression",
+    ),
+    Alternative(
+        "Two stages, Knapp-Hartung",
+        "Each build's own ratio, pooled by REML; how publishers differ is left out, so the interval is too narrow.",
+        estimator="two_stage",
+    ),
 )
+
+_AMBIENT = "14.7 psi for every site's air"
+_STRAIGHT = "Straight line, no curvature"
+_BOTH = "14.7 psi and straight line"
 
 
 def sensitivity_lines(
@@ -110,3 +148,38 @@ def sensitivity_lines(
     alternatives : what to try.
     """
     return tuple(SensitivityLine(a.name, a.sentence, answer(a)) for a in alternatives)
+
+
+def publisher_lines(out: OnePublisherOut) -> tuple[SensitivityLine, ...]:
+    """The two ends of the range with one publisher left out at a time, as lines of the table."""
+    known = [line for line in out.lines if line.rule_ratio.value is not None]
+    if not known:
+        return ()
+    ends = (("lowers", known[0]), ("raises", known[-1])) if len(known) > 1 else (("changes", known[0]),)
+    return tuple(
+        SensitivityLine(
+            f"Without the publisher whose loss {verb} it most",
+            f"All builds of {line.publisher} left out ({line.builds} builds); no other single publisher {verb} it as far.",
+            line.rule_ratio,
+        )
+        for verb, line in ends
+    )
+
+
+def cancelling_errors(lines: Sequence[SensitivityLine]) -> CancellingErrors:
+    """The two shortcuts that can cancel, as shifts of the headline."""
+    value = {line.name: line.rule_ratio.value for line in lines}
+    main, *others = (value.get(name) for name in (MAIN.name, _AMBIENT, _STRAIGHT, _BOTH))
+    if main is None or any(other is None for other in others):
+        return CancellingErrors(None, None, None, None, "The two shortcuts cannot be compared on these builds.")
+    ambient, curvature, together = (float(other) - main for other in others if other is not None)
+    cancels = ambient * curvature < 0.0 and abs(together) < max(abs(ambient), abs(curvature))
+    both = "they work against each other, and both at once move it" if cancels else "both at once move it"
+    return CancellingErrors(
+        ambient,
+        curvature,
+        together,
+        cancels,
+        f"Taking 14.7 psi for every site's air moves the rule ratio by {ambient:+.3f}, leaving out curvature by {curvature:+.3f}; "
+        f"{both} by {together:+.3f}. A figure that looks right may hold both errors.",
+    )

@@ -1,46 +1,46 @@
 """The study: clean tables in, every answer out, once.
 
 The order of the questions is the table of contents of the results. The same tables give the
-same answers to the last digit: everything is sorted before it is summed, and nothing is drawn
-at random.
+same answers to the last digit: everything is sorted before it is summed, and what is drawn at
+random is drawn from fixed seeds.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import polars as pl
-from scipy.stats import norm
 
 from models import rule
 from models.curvature import CurvatureAnswers, answer_curvature
+from models.deviator_records import DeviatorAnswers
+from models.deviators import answer_deviators
+from models.drivers import answer_drivers
+from models.elasticity import answer_elasticity
+from models.equivalence import answer_equivalence
 from models.estimate import Estimate
 from models.joint_fit import JointFit, fit_joint
-from models.results import BoostPoint, FlowStep, RunResult, SensitivityLine, SourceNote, StudyResults, UnitResult
-from models.rules_of_thumb import EQUIVALENCE_LEVEL, Evidence, judge_rules
+from models.physics_answers import answer_physics
+from models.publisher_out import leave_out_each_publisher
+from models.results import BoostPoint, StudyResults
+from models.rule_evidence import gather_evidence
+from models.rule_table import RULES
+from models.rules_of_thumb import judge_rules
 from models.sample import Sample, choose_sample
-from models.sensitivity import MAIN, Alternative, sensitivity_lines
+from models.sample_options import SampleOptions
+from models.selection import answer_selection
+from models.sensitivity import cancelling_errors, publisher_lines, sensitivity_lines
+from models.sensitivity_fits import AlternativeFits
+from models.study_records import is_invented, ledger_steps, run_results, source_notes, unit_results
+from models.subset import Subset, take_subset
 from models.yield_fit import answer_rule_ratio, mean_curve
 from pipeline.errors import RequestProblem
-
-#: Boosts at which the next psi is stated [psi].
-MARGINAL_BOOSTS_PSI = (5.0, 10.0, 15.0, 20.0)
 
 #: The mean curve is stated at every whole psi up to the highest boost tested, and no further than this [psi].
 CURVE_END_PSI = 40
 
 #: Boost readings differ by the gauge; a curve may be asked for this far beyond the highest boost tested.
 REACH_BEYOND = 1.03
-
-#: What the store's ledger counts, in the order of the flow, with the words of the flow.
-_LEDGER = (
-    ("rows_read", "rows read", ""),
-    ("refused", "refused", "A check failed; each row is kept with its reasons."),
-    ("repeated", "repeated", "The same test is already counted under another publisher."),
-    ("accepted", "rows accepted", ""),
-)
 
 _TABLES = ("run", "build", "source")
 
@@ -53,16 +53,20 @@ def run_study(
     made_on: str,
     level: float = 0.95,
     ledger: Mapping[str, int] | None = None,
+    subset: Subset | None = None,
+    own_columns: Sequence[str] = (),
 ) -> StudyResults:
     """Answer every question of the study from the clean tables.
 
     Parameters
     ----------
-    tables : clean tables by name: ``run``, ``build`` and ``source``.
+    tables : clean tables by name: ``run``, ``build``, ``source`` and, for rules about parts, ``change``.
     version, fingerprint, made_on : what the results are stamped with: version of the program,
         fingerprint of the data, day as ISO text.
     level : coverage of all intervals.
     ledger : rows_read, accepted, refused, repeated of the store; put before the flow of runs.
+    subset : a named part of the data; everything where it is None.
+    own_columns : columns of the analyst's own to look at as drivers.
 
     Returns
     -------
@@ -72,19 +76,32 @@ def run_study(
     Raises
     ------
     RequestProblem
-        When a table or a column that the study needs is absent, or the level is none.
+        When a table or a column that the study needs is absent, the level is none, or the subset cannot be taken.
     """
     _check_request(tables, level)
+    subset = subset or Subset()
+    tables, left_out = take_subset(tables, subset)
     sample = choose_sample(tables["run"], tables["build"])
     fit = fit_joint(sample.runs, sample.units)
     headline = answer_rule_ratio(fit, level)
     curvature = answer_curvature(fit, level=level)
     gain = mean_curve(fit, _curve_boosts_kpa(fit), level)
+    elasticity = answer_elasticity(fit, sample, level)
+    equivalence = answer_equivalence(fit, level)
+    physics = answer_physics(sample, tables["run"])
+    deviators = answer_deviators(fit, sample, tables["run"], physics, level)
+    out = leave_out_each_publisher(fit, level)
+    fits = AlternativeFits(tables["run"], tables["build"], sample, fit, headline.rule_ratio, level, _unlike_peers(deviators))
+    lines = sensitivity_lines(fits.answer)
+    evidence = gather_evidence(
+        fit, sample, tables, level=level, elasticity=elasticity, equivalence=equivalence,
+        cooled_turbo=_cooled_turbo(tables, sample), beyond=_beyond,
+    )  # fmt: skip
     return StudyResults(
         fingerprint=fingerprint,
         version=version,
         made_on=made_on,
-        invented=_invented(tables["source"], sample.units),
+        invented=is_invented(tables["source"], sample.units),
         rule_ratio=headline.rule_ratio,
         between_builds_sd=headline.between_builds_sd,
         new_build_rule_ratio=headline.new_build_rule_ratio,
@@ -94,13 +111,25 @@ def run_study(
         marginal_yield=_within_evidence(fit, curvature.marginal_yield),
         mean_gain_ratio=gain.mean,
         new_build_gain_ratio=gain.new_build,
-        notes=_notes(headline.notes, curvature, sample.units),
-        units=_unit_results(sample.units, fit, level),
-        runs=_run_results(sample),
-        flow=(*_ledger_steps(ledger), *sample.flow),
-        sensitivity=_sensitivity(tables, sample, headline.rule_ratio, level),
-        rules=judge_rules(_evidence(fit, level)),
-        sources=_source_notes(tables["source"], tables["build"], sample.units),
+        notes=_notes((*headline.notes, subset.sentence), curvature, sample.units),
+        units=unit_results(sample.units, fit, level),
+        runs=run_results(sample),
+        flow=(*ledger_steps(ledger), *left_out, *sample.flow),
+        sensitivity=(*lines, *publisher_lines(out)),
+        rules=judge_rules(evidence, RULES),
+        sources=source_notes(tables["source"], tables["build"], sample.units),
+        subset=subset.sentence,
+        boost_confounded=curvature.confounded,
+        within_builds_sd=curvature.within_builds_sd,
+        elasticity=elasticity,
+        equivalence=equivalence,
+        drivers=answer_drivers(sample, tables=tables, own_columns=own_columns, level=level),
+        physics=physics,
+        deviators=deviators,
+        selection=answer_selection(fit, sample, tables["source"], level),
+        one_publisher_out=out,
+        cancelling_errors=cancelling_errors(lines),
+        evidence=evidence,
     )
 
 
@@ -115,9 +144,6 @@ def _check_request(tables: Mapping[str, pl.DataFrame], level: float) -> None:
         raise RequestProblem(
             f"The level of the intervals is {level}; it must lie between 0 and 1, as 0.95 does. Give another level to the study."
         )
-
-
-# --- answers ------------------------------------------------------------------------------------------------------------
 
 
 def _highest_psi(fit: JointFit) -> float:
@@ -140,50 +166,25 @@ def _beyond(fit: JointFit, boost_kpa: float) -> str | None:
 
 def _within_evidence(fit: JointFit, points: Sequence[BoostPoint]) -> tuple[BoostPoint, ...]:
     """The points, with no value where no build was tested at so much boost."""
-    return tuple(BoostPoint(p.boost_kpa, _unless(_beyond(fit, p.boost_kpa), p.estimate)) for p in points)
+
+    def told(point: BoostPoint) -> Estimate:
+        why, of = _beyond(fit, point.boost_kpa), point.estimate
+        return of if why is None else Estimate(None, None, None, of.level, of.unit, of.builds, of.runs, why)
+
+    return tuple(BoostPoint(point.boost_kpa, told(point)) for point in points)
 
 
-def _unless(why: str | None, estimate: Estimate) -> Estimate:
-    return (
-        estimate
-        if why is None
-        else Estimate(None, None, None, estimate.level, estimate.unit, estimate.builds, estimate.runs, why)
+def _unlike_peers(deviators: DeviatorAnswers) -> tuple[str, ...]:
+    return tuple(one.unit_id for one in deviators.unlike_peers)
+
+
+def _cooled_turbo(tables: Mapping[str, pl.DataFrame], main: Sample) -> JointFit:
+    """The fit of charge-cooled turbocharged builds alone."""
+    others = main.units.filter(
+        (pl.col("induction") != "turbocharger").fill_null(True) | (pl.col("charge_cooling") == "none").fill_null(True)
     )
-
-
-def _evidence(fit: JointFit, level: float) -> dict[str, Evidence]:
-    """What the rules of thumb are judged by."""
-
-    def gain_at_one_atmosphere(at: float) -> Estimate:
-        point = mean_curve(fit, [rule.SEA_LEVEL_KPA], at).mean[0]
-        return _unless(_beyond(fit, rule.SEA_LEVEL_KPA), point.estimate)
-
-    def ratio(at: float) -> Estimate:
-        return answer_rule_ratio(fit, at).rule_ratio
-
-    return {
-        "rule_ratio": Evidence(ratio(level), ratio(EQUIVALENCE_LEVEL)),
-        "gain_at_one_atmosphere": Evidence(gain_at_one_atmosphere(level), gain_at_one_atmosphere(EQUIVALENCE_LEVEL)),
-    }
-
-
-def _sensitivity(
-    tables: Mapping[str, pl.DataFrame], main: Sample, headline: Estimate, level: float
-) -> tuple[SensitivityLine, ...]:
-    """The rule ratio under each named alternative; what comes to the main sample is not chosen or fitted twice."""
-
-    def answer(alternative: Alternative) -> Estimate:
-        same_choice = alternative.sample == MAIN.sample
-        sample = main if same_choice else choose_sample(tables["run"], tables["build"], alternative.sample)
-        if sample.units.is_empty() and not main.units.is_empty():
-            return Estimate(None, None, None, level, "1", 0, 0, "No build is left under this choice.")
-        curved, levelled = alternative.with_curvature, alternative.with_publisher_level
-        if curved and levelled and sample.runs.equals(main.runs) and sample.units.equals(main.units):
-            return headline
-        fit = fit_joint(sample.runs, sample.units, with_curvature=curved, with_publisher_level=levelled)
-        return answer_rule_ratio(fit, level).rule_ratio
-
-    return sensitivity_lines(answer)
+    sample = choose_sample(tables["run"], tables["build"], SampleOptions(drop_units=tuple(others["unit_id"].to_list())))
+    return fit_joint(sample.runs, sample.units)
 
 
 def _notes(headline: tuple[str, ...], curvature: CurvatureAnswers, units: pl.DataFrame) -> tuple[str, ...]:
@@ -199,85 +200,3 @@ def _notes(headline: tuple[str, ...], curvature: CurvatureAnswers, units: pl.Dat
             f"For {doubtful} of {units.height} builds neither air pressure nor altitude is stated; sea level is assumed."
         )
     return tuple(dict.fromkeys(note for note in notes if note))
-
-
-# --- records ------------------------------------------------------------------------------------------------------------
-
-
-def _unit_results(units: pl.DataFrame, fit: JointFit, level: float) -> tuple[UnitResult, ...]:
-    """Each unit with its own and its shrunk rule ratio; normal intervals, because their error sizes are taken as known."""
-    table = units.join(fit.unit_table(), on="unit", how="left").sort("unit")
-    z = float(norm.ppf(0.5 + level / 2))
-    outside = dict(fit.dropped.iter_rows())
-
-    def estimate(row: Mapping[str, Any], value: str, variance: str) -> Estimate:
-        runs = row["boosted_runs"] + row["baseline_runs"]
-        mean, var = row.get(value), row.get(variance)
-        if mean is None or var is None or not (math.isfinite(mean) and var >= 0):
-            left = outside.get(row["unit"])
-            why = (
-                f"The build was left out of the fit: {left}." if left else fit.why or "The fit gives no estimate for this build."
-            )
-            return Estimate(None, None, None, level, "1", 1, runs, why)
-        half = z * var**0.5
-        return Estimate(mean, mean - half, mean + half, level, "1", 1, runs)
-
-    plain = [name for name in UnitResult.__dataclass_fields__ if name not in ("rule_ratio", "shrunk_rule_ratio")]
-    return tuple(
-        UnitResult(
-            **{name: row[name] for name in plain},
-            rule_ratio=estimate(row, "own_slope", "own_variance"),
-            shrunk_rule_ratio=estimate(row, "blup", "blup_variance"),
-        )
-        for row in table.iter_rows(named=True)
-    )
-
-
-def _run_results(sample: Sample) -> tuple[RunResult, ...]:
-    """Each boosted run as the fit saw it, with its yield referred to sea level."""
-    boosted = sample.runs.filter(pl.col("boost_kpa") > 0).join(sample.units.select("unit", "na_power_kw"), on="unit", how="left")
-    gained = rule.yield_at_sea_level(pl.col("power"), pl.col("na_power_kw"), pl.col("boost_kpa"), pl.col("ambient_kpa"))
-    shown = boosted.sort("unit", "boost_kpa", "run_key").select(
-        "run_key", "unit_id", "boost_kpa", "boost_ratio", "gain_ratio", power_kw="power", yield_kw_per_kpa=gained
-    )
-    return tuple(RunResult(**row) for row in shown.iter_rows(named=True))
-
-
-def _ledger_steps(ledger: Mapping[str, int] | None) -> tuple[FlowStep, ...]:
-    return tuple(
-        FlowStep(step, int(ledger[key]), reason) for key, step, reason in _LEDGER if ledger is not None and key in ledger
-    )
-
-
-def _cited(builds: pl.DataFrame, units: pl.DataFrame) -> set[str]:
-    """Sources of analysed builds, and of those that print the same tests again."""
-    cited = set(units["source"].to_list())
-    if "same_test_as" in builds.columns:
-        again = builds.filter(pl.col("same_test_as").is_in(units["build_key"].implode()))
-        cited |= set(again["source"].to_list())
-    return cited
-
-
-def _invented(sources: pl.DataFrame, units: pl.DataFrame) -> bool:
-    """Whether any analysed source is invented demo data; without analysed builds, whether any source is."""
-    if "invented" not in sources.columns or sources.is_empty():
-        return False
-    analysed = sources.filter(pl.col("source").is_in(units["source"].implode())) if not units.is_empty() else sources
-    return bool(analysed["invented"].fill_null(False).any())
-
-
-def _source_notes(sources: pl.DataFrame, builds: pl.DataFrame, units: pl.DataFrame) -> tuple[SourceNote, ...]:
-    cited = _cited(builds, units)
-
-    def text(row: Mapping[str, Any], name: str) -> str:
-        value = row.get(name)
-        return "" if value is None else str(value)
-
-    return tuple(
-        SourceNote(
-            text(row, "source"), text(row, "title"), text(row, "publisher"), text(row, "url"), text(row, "licence"),
-            text(row, "published_on"), bool(row.get("invented")),
-        )
-        for row in sources.sort("source").iter_rows(named=True)
-        if row["source"] in cited
-    )  # fmt: skip

@@ -189,7 +189,7 @@ class _Parser:
                 raise self.problem("missing or stated")
             return column.is_null() if state.is_word("missing") != negated else column.is_not_null()
         if token.is_word("in"):
-            return column.is_in(self.values(field))
+            return pl.any_horizontal(*(column == value for value in self.values(field)))
         if token.is_word("contains") and field.kind in ("text", "code"):
             return column.str.to_lowercase().str.contains(str(self.raw_value()).lower(), literal=True)
         self.at -= token.kind != "end"
@@ -252,7 +252,8 @@ def _value(field: Field, text: str, condition: str) -> Any:
 def _number(field: Field, text: str, condition: str) -> float:
     if field.unit is None or field.quantity is None:
         try:
-            return float(text)
+            value = float(text)
+            return int(value) if field.kind == "integer" and value.is_integer() else value
         except ValueError:
             raise _no_value(field, text, condition, "a number without a unit") from None
     try:

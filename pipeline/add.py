@@ -7,82 +7,42 @@ differ.
 from __future__ import annotations
 
 import difflib
+import hashlib
 import os
 import re
 import tempfile
 import unicodedata
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 from pydantic import ValidationError
 
-from pipeline.errors import PoundworthError, RequestProblem
-from pipeline.recognition import Sheet, SheetReading, entry_for, read_sheets, recognise_sheet
+from pipeline import store
+from pipeline.contribution import Contribution, Wishes, same_file
+from pipeline.errors import RequestProblem
+from pipeline.fields import fields_of
+from pipeline.recognition import Sheet, SheetReading, entry_for, recognise_sheet
 from pipeline.repairs import Repair, read_repairs
+from pipeline.row_changes import RowChanges, compare_tables
 from pipeline.sources import (
     SOURCE_FILE,
+    SOURCE_ID,
     FileEntry,
     Source,
     SourceEntry,
-    hash_file,
     in_own_words,
-    list_source_folders,
     read_source,
     read_toml,
-)  # fmt: skip
+)
 from pipeline.toml_text import edit_source_text, source_text
+from pipeline.trial import Trial
 from pipeline.words import fold_words
 
 MOST_ID = 48
 _NOT_ID = re.compile(r"[^a-z0-9]+")
-
-
-@dataclass(frozen=True, slots=True)
-class Wishes:
-    """What the contributor has said, by options or answers; empty where nothing was said.
-
-    Attributes
-    ----------
-    source : folder name under the raw folder.
-    described : keys of source.toml (title, publisher, licence, medium, url, author, contributor, published_on ...).
-    headers : header -> field with its unit; an empty field sets the column aside.
-    constants : field -> value for all rows.
-    reading : keys of `[[file]]` that say how the file is read (kind, delimiter, encoding, decimal_mark, header_line).
-    sheets : sheets to take; empty takes those that hold results.
-    """
-
-    source: str = ""
-    described: dict[str, Any] = field(default_factory=dict)
-    headers: dict[str, str] = field(default_factory=dict)
-    constants: dict[str, Any] = field(default_factory=dict)
-    reading: dict[str, Any] = field(default_factory=dict)
-    sheets: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Contribution:
-    """A contributed file, read once.
-
-    `held` is the source that it belongs to already, if any; `sheets` its tables as text.
-    """
-
-    path: Path
-    raw: Path
-    sha256: str
-    sheets: tuple[Sheet, ...]
-    held: Source | None
-
-    @property
-    def held_entries(self) -> tuple[FileEntry, ...]:
-        """What source.toml says about this file so far, one entry a sheet."""
-        return () if self.held is None else tuple(e for e in self.held.entry.file if e.name == self.path.name)
-
-    @property
-    def is_in_place(self) -> bool:
-        """Whether the file lies in its source's folder already."""
-        return self.held is not None and _same_file(self.path, self.held.folder / self.path.name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,92 +75,6 @@ class Draft:
             raise RequestProblem(in_own_words(error, "the description of the source")) from error
 
 
-def _same_file(one: Path, other: Path) -> bool:
-    return one.exists() and other.exists() and one.resolve() == other.resolve()
-
-
-def read_contribution(path: Path, wishes: Wishes, raw: Path) -> Contribution:
-    """Read a contributed file and find the source that it belongs to.
-
-    Raises
-    ------
-    FileProblem : missing, unreadable, a link, or without a table.
-    RequestProblem : a sheet or header that it does not have; the file's content is in another source already.
-    """
-    sha = hash_file_of(path)
-    entry = _base_entry(path, wishes)
-    held = _find_held(path, sha, wishes, raw)
-    overrides = dict(wishes.headers)
-    if held is not None:
-        for known in (e for e in held.entry.file if e.name == path.name):
-            overrides = known.headers | overrides
-            entry = entry.model_copy(update={k: v for k, v in _how_read(known).items() if k not in wishes.reading})
-    sheets = read_sheets(path, entry.model_copy(update={"headers": overrides}))
-    names = [s.name or "" for s in sheets]
-    for wanted in wishes.sheets:
-        if wanted not in names:
-            raise RequestProblem(
-                f"{path.name} has no sheet {wanted!r} with a table; it has {', '.join(repr(n) for n in names) or 'none'}; "
-                "give --sheet one of these, or leave it out"
-            )
-    return Contribution(path, raw, sha, sheets, held)
-
-
-def hash_file_of(path: Path) -> str:
-    """sha256 of a contributed file; a missing one is named as given."""
-    if not path.exists() and not path.is_symlink():
-        raise RequestProblem(f"there is no file {path}; give the path of the table to add")
-    return hash_file(path)
-
-
-def _how_read(entry: FileEntry) -> dict[str, Any]:
-    return entry.model_dump(include={"delimiter", "encoding", "decimal_mark", "header_line"}, exclude_defaults=True)
-
-
-def _base_entry(path: Path, wishes: Wishes) -> FileEntry:
-    try:
-        return FileEntry.model_validate({"name": path.name, **wishes.reading})
-    except ValidationError as error:
-        raise RequestProblem(in_own_words(error, path.name)) from error
-
-
-def _find_held(path: Path, sha: str, wishes: Wishes, raw: Path) -> Source | None:
-    """The source that a file belongs to: named, holding the file's folder, or describing itself with the same words."""
-    folders = list_source_folders(raw) if raw.is_dir() else []
-    inside = [f for f in folders if path.resolve().parent == f.resolve() and (f / SOURCE_FILE).exists()]
-    if inside:
-        return read_source(inside[0])
-    if wishes.source and (raw / wishes.source / SOURCE_FILE).exists():
-        return read_source(raw / wishes.source)
-    known = [s for f in folders if (s := _readable(f)) is not None]
-    said = {k: fold_words(str(wishes.described.get(k, ""))) for k in ("title", "publisher")}
-    for source in known:
-        entries = [e for e in source.entry.file if e.sha256 == sha]
-        if entries and not wishes.source and not all(said.values()):
-            return source
-        if all(said.values()) and all(fold_words(getattr(source.entry, k)) == v for k, v in said.items()):
-            return source
-        if entries:
-            raise RequestProblem(
-                f"{path.name} is in {source.source} already, as {entries[0].name}; one file counts once: "
-                f"give --source {source.source} to change what is said about it"
-            )
-    same_name = [s for s in known if any(e.name == path.name for e in s.entry.file)]
-    if len(same_name) == 1 and not wishes.source and not any(said.values()):
-        raise RequestProblem(
-            f"{same_name[0].source} holds a file named {path.name}; give --source {same_name[0].source} if this is its new "
-            "version, or --title and --publisher (or --source with a new name) if it is another contribution"
-        )
-    return None
-
-
-def _readable(folder: Path) -> Source | None:
-    try:
-        return read_source(folder)
-    except PoundworthError:  # a broken neighbour is told by `build`; it is no reason to refuse a new file
-        return None
-
-
 # -- the draft ----------------------------------------------------------------------------------------------------------
 
 
@@ -212,6 +86,7 @@ def draft_source(given: Contribution, wishes: Wishes, today: date) -> Draft:
     FileProblem, RequestProblem : a header override that fits no column, or names no field.
     """
     headers = _full_headers(given, wishes)
+    wishes = replace(wishes, build_from=tuple(_exact_header(given, h, "--build-from HEADER") for h in wishes.build_from))
     readings, left_out = [], []
     several = len(given.sheets) > 1
     for sheet in given.sheets:
@@ -233,18 +108,20 @@ def draft_source(given: Contribution, wishes: Wishes, today: date) -> Draft:
 
 
 def _full_headers(given: Contribution, wishes: Wishes) -> dict[str, str]:
-    """The overrides under the headers' exact texts; a header may be given loosely ("hp rpm" for "hp_rpm")."""
+    """The overrides under the headers' exact texts."""
+    return {_exact_header(given, told, "--set HEADER=FIELD"): target for told, target in wishes.headers.items()}
+
+
+def _exact_header(given: Contribution, told: str, option: str) -> str:
+    """A header as it stands in the file, where it may be given loosely ("hp rpm" for "hp_rpm")."""
     present = list(dict.fromkeys(h for s in given.sheets for t in s.tables for h in t.headers))
-    exact: dict[str, str] = {}
-    for told, target in wishes.headers.items():
-        near = [h for h in present if h == told] or [h for h in present if fold_words(h) == fold_words(told)]
-        if not near:
-            likely = difflib.get_close_matches(told, present, n=3) or present[:15]
-            raise RequestProblem(
-                f"{given.path.name} has no header {told!r}; did you mean {', '.join(repr(h) for h in likely)}? Give --set HEADER=FIELD"
-            )
-        exact[near[0]] = target
-    return exact
+    near = [h for h in present if h == told] or [h for h in present if fold_words(h) == fold_words(told)]
+    if not near:
+        likely = difflib.get_close_matches(told, present, n=3) or present[:15]
+        raise RequestProblem(
+            f"{given.path.name} has no header {told!r}; did you mean {', '.join(repr(h) for h in likely)}? Give {option}"
+        )
+    return near[0]
 
 
 def _entry_of(given: Contribution, wishes: Wishes, sheet: Sheet, headers: dict[str, str], several: bool) -> FileEntry:
@@ -252,6 +129,8 @@ def _entry_of(given: Contribution, wishes: Wishes, sheet: Sheet, headers: dict[s
     base = known[0] if known else FileEntry(name=given.path.name)
     merged = base.model_dump() | wishes.reading
     merged |= {"headers": base.headers | headers, "constants": base.constants | wishes.constants, "sha256": given.sha256}
+    if wishes.build_from:
+        merged["build_from"] = wishes.build_from
     try:
         entry = FileEntry.model_validate(merged)
     except ValidationError as error:
@@ -276,7 +155,7 @@ def _described(given: Contribution, wishes: Wishes, readings: tuple[SheetReading
 
 
 def _plain_entry(entry: FileEntry) -> dict[str, Any]:
-    return {k: v for k, v in entry.model_dump(exclude_defaults=True).items() if v not in ({}, None)}
+    return {k: v for k, v in entry.model_dump(exclude_defaults=True).items() if v not in ({}, (), None)}
 
 
 def _source_id(given: Contribution, wishes: Wishes, described: dict[str, Any]) -> str:
@@ -285,6 +164,9 @@ def _source_id(given: Contribution, wishes: Wishes, described: dict[str, Any]) -
         return given.held.source
     if wishes.source:
         return wishes.source
+    parent = given.path.resolve().parent
+    if parent.parent == given.raw.resolve() and SOURCE_ID.fullmatch(parent.name):
+        return parent.name
     words = _slug(f"{described['publisher']} {described['title']}") or f"source_{given.sha256[:8]}"
     name, number = words, 1
     while (given.raw / name).exists():
@@ -303,9 +185,26 @@ def held_repairs(given: Contribution) -> tuple[Repair, ...]:
     return read_repairs(given.held.folder) if given.held is not None else ()
 
 
-def with_words(wishes: Wishes, **more: Any) -> Wishes:
-    """Wishes with dictionaries extended, for answers."""
-    return replace(wishes, **{k: {**getattr(wishes, k), **v} for k, v in more.items()})
+def stored_changes(given: Contribution, trial: Trial, store_path: Path) -> RowChanges | None:
+    """What differs between the runs that the store holds of a file and those of a trial reading, in the store's units.
+
+    For a file that was edited where it lies, the store is the only memory of how it was. None where it has none.
+    """
+    if given.held is None or not store_path.is_file():
+        return None
+    runs = store.read_table(store_path, "run").join(store.read_table(store_path, "build"), on="build_key", how="left")
+    held = runs.filter((pl.col("source") == given.held.source) & pl.col("file").is_in(list(trial.results)))
+    if held.is_empty():
+        return None
+    new = pl.concat([r.runs for r in trial.results.values()])
+    names = ["build", *(f.name for t in ("run", "build") for f in fields_of(t) if f.name != "build")]
+    shared = [n for n in dict.fromkeys(names) if n in new.columns and n in held.columns]
+    return compare_tables(_as_text(held, shared), _as_text(new, shared))
+
+
+def _as_text(runs: pl.DataFrame, columns: list[str]) -> pl.DataFrame:
+    texts = [(pl.col(c).round_sig_figs(6) if runs.schema[c].is_float() else pl.col(c)).cast(pl.String).alias(c) for c in columns]
+    return runs.select("line", *texts)
 
 
 # -- writing ------------------------------------------------------------------------------------------------------------
@@ -327,22 +226,26 @@ def write_contribution(given: Contribution, draft: Draft) -> Path:
 
     Raises
     ------
-    RequestProblem : the folder's name cannot name a source, it is taken, the file changed meanwhile, or nothing can be written.
+    RequestProblem : the folder's name cannot name a source, its place is taken, the file changed meanwhile, or it cannot be written.
     """
+    check_source_id(draft.source)
     folder = given.raw / draft.source
     draft.checked(folder)
     target = folder / given.path.name
-    if given.held is None and target.exists():
-        raise RequestProblem(f"{draft.source} holds a file {given.path.name} that no source.toml names; move it, or give another --source")
+    in_place = same_file(given.path, target)
+    if given.held is None and target.exists() and not in_place:
+        raise RequestProblem(
+            f"{draft.source} holds a file {given.path.name} that no source.toml names; move it away, or give another --source"
+        )
     text, _ = draft_text(given, draft)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if not given.is_in_place:
-            data = given.path.read_bytes()
-            _replace(target, data)
-        if hash_file(target) != given.sha256:
+        data = given.path.read_bytes()
+        if hashlib.sha256(data).hexdigest() != given.sha256:
             raise RequestProblem(f"{given.path.name} changed while it was read; run the command again when nothing writes it")
-        _replace(folder / SOURCE_FILE, text.encode("utf-8"))
+        folder.mkdir(parents=True, exist_ok=True)
+        if not in_place:
+            replace_file(target, data)
+        replace_file(folder / SOURCE_FILE, text.encode("utf-8"))
     except OSError as error:
         raise RequestProblem(
             f"{folder} cannot be written ({error.strerror}); check the permissions of the folder, or give another --raw"
@@ -351,7 +254,15 @@ def write_contribution(given: Contribution, draft: Draft) -> Path:
     return folder
 
 
-def _replace(path: Path, data: bytes) -> None:
+def check_source_id(name: str) -> None:
+    """Raise RequestProblem where a text cannot be a source's folder name."""
+    if not SOURCE_ID.fullmatch(name):
+        raise RequestProblem(
+            f"{name[:80]!r} cannot name a source; use up to 64 letters, digits, dots, dashes and underscores (--source NAME)"
+        )
+
+
+def replace_file(path: Path, data: bytes) -> None:
     """Write beside and rename, so that no reader ever sees half a file; a link in the way is replaced, not followed."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".adding-")
     temporary = Path(name)

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import polars as pl
 
 from pipeline import store
 from pipeline.checks import sentence_of
@@ -23,6 +24,7 @@ from pipeline.clean_file import Context, clean_file
 from pipeline.errors import FileProblem, PoundworthError, StoreProblem
 from pipeline.file_result import LedgerRow
 from pipeline.repairs import Repair, read_repairs
+from pipeline.repeat_answers import Answer, answers_frame, answers_of
 from pipeline.repeats import find_repeats
 from pipeline.sources import (
     REPAIRS_FILE,
@@ -39,6 +41,8 @@ from pipeline.sources import (
 Progress = Callable[[int, int, str], None]
 #: A file written in the same two seconds as it was seen may have changed again within the clock's grain: hash it anew.
 RACY_NS = 2_000_000_000
+#: The part of an answer that a human wrote.
+_SAID = ("source", "build", "other", "answer")
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +167,7 @@ def _load_file(
             return False
         if entry.sha256 and entry.sha256 != sha:
             raise FileProblem(
-                f"{entry.name} has sha256 {sha}, but source.toml states {entry.sha256}; if the change is meant, put the new hash there, "
+                f"{entry.name} has sha256 {sha}, but source.toml states {entry.sha256}; if the change is meant, put the new hash there (`poundworth add` does), "
                 "otherwise restore the file"
             )
         result = clean_file(Context(source, entry, repairs, date.today()), sha, recipe, stat.st_size, stat.st_mtime_ns, _now())
@@ -189,9 +193,9 @@ def _keep_problem(
 
 def _prove_balance(ledger: LedgerRow, result: Any) -> None:
     """Rows read = lines accepted + lines refused, counted from the rows themselves."""
-    accepted = result.runs["line"].n_unique() if not result.runs.is_empty() else 0
-    if not result.points.is_empty():
-        accepted = result.points["line"].n_unique()
+    # A run of a curve stands on one of its points, so that lines of runs and lines of points can be counted together.
+    lines = [frame["line"] for frame in (result.runs, result.points) if not frame.is_empty()]
+    accepted = pl.concat(lines).n_unique() if lines else 0
     if accepted + result.refused.height != ledger.rows_read:
         raise StoreProblem(
             f"{ledger.source}/{ledger.file}: {ledger.rows_read} rows read, but {accepted} accepted and {result.refused.height} refused; "
@@ -248,11 +252,32 @@ def build(raw: Path, store_path: Path, *, with_demo: bool = False, progress: Pro
             if progress is not None:
                 progress(done, len(todo), f"{source.source}/{entry_key(entry)}")
             changed += _load_file(con, source, entry, repairs, ledger.get((source.source, entry_key(entry))))
-        if changed:
-            store.write_repeats(con, find_repeats(*store.repeat_input(con)))
+        answers = _answers(con, plan)
+        if changed or answers_frame(answers).select(_SAID).rows() != store.query_table(con, "repeat_answer").select(_SAID).rows():
+            store.write_repeats(con, find_repeats(*store.repeat_input(con), answers))
         if progress is not None:
             progress(len(todo), len(todo), "")
         return _summary(con, plan, changed)
+
+
+def _answers(con: duckdb.DuckDBPyConnection, plan: _Plan) -> list[Answer]:
+    """What humans said about tests that look alike, in the order of the store; of a source that cannot be read now: as held."""
+    said = [a for s, _ in plan.sources for a in answers_of(s.source, s.entry.same_as, s.entry.not_same)]
+    held = store.query_table(con, "repeat_answer").filter(pl.col("source").is_in(list(plan.broken)))
+    said += [Answer(*row) for row in held.select(_SAID).iter_rows()]
+    return sorted(set(said), key=lambda a: (a.source, a.build, a.other, a.answer))
+
+
+def _say_repeats(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Notes on tests that look published twice and on answers that name no build."""
+    waiting = store.query_table(con, "near_test").height
+    notes = [r["problem"] for r in store.query_table(con, "repeat_answer").to_dicts() if r["problem"]]
+    if waiting:
+        notes.append(
+            f"{waiting} pair(s) of builds look like one test published twice; they are counted as they are until source.toml says "
+            "same_as or not_same (the data page lists them with the line to add)."
+        )
+    return notes
 
 
 def _source_rows(plan: _Plan, con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
@@ -274,6 +299,7 @@ def _summary(con: duckdb.DuckDBPyConnection, plan: _Plan, changed: int) -> Build
         notes.append(
             f"{len(plan.left_out)} source(s) of invented demo data left out because a real source is there (--with-demo keeps them)."
         )
+    notes += _say_repeats(con)
     for row in ledger:
         if row.rows_read != row.accepted + row.refused + row.repeated:
             raise StoreProblem(f"{row.source}/{row.file}: counts do not balance; delete the store and build it again")

@@ -1,6 +1,6 @@
-"""Checks that look at the runs of one build together: baseline against boosted, and the same row twice.
+"""Checks that look at the rows of one build together: baseline against boosted, a row twice, two descriptions.
 
-All of them flag and none refuses: a row must not leave by the very figure that the study estimates. The windows are wide of
+Checks of the gain flag and never refuse: a row must not leave by the very figure that the study estimates. The windows are wide of
 anything that the record of published engines shows, so that they name mistakes of unit, sign and place and no results.
 """
 
@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.checks import Rule, find_failures, shown
+from pipeline.checks import EMPTY_REASONS, SAME_BUILD_SHARE, Rule, find_failures, shown
+from pipeline.fields import fields_of
 
 #: Gain over boost ratio (1 is the rule) that engines show, with room on both sides: uncooled positive displacement reaches
 #: down to 0.55, cooled turbochargers with the compressor left in the way of the baseline up to 1.2.
@@ -80,18 +81,25 @@ def _looks_absolute(gain: pl.Expr, boosted: pl.Expr) -> pl.Expr:
     """Boost that fits the power only as absolute pressure.
 
     Beside a baseline: the gain is out of the window as gauge and inside it as absolute. Without one: the weakest run stands at
-    air pressure, and power follows the ratio of the pressures themselves.
+    air pressure, and power follows the ratio of the pressures themselves; or all are above it and power grows faster than
+    gauge figures allow.
     """
-    boost, air = pl.col("boost_kpa"), pl.col("ambient_used_kpa")
+    power, boost, air = pl.col("power_kw"), pl.col("boost_kpa"), pl.col("ambient_used_kpa")
+    high = RULE_RATIO_USUAL[1]
     beside_baseline = (boost > air) & ~_within(gain, boost / air) & _within(gain, boost / air - 1)
-    growth = (pl.col("power_kw") / pl.col("low_boost_kw") - 1) / (boost / pl.col("low_boost_kpa") - 1)
+    growth = (power / pl.col("low_boost_kw") - 1) / (boost / pl.col("low_boost_kpa") - 1)
     alone = (
         pl.col("base_kw").is_null()
         & ((pl.col("low_boost_kpa") - air).abs() <= NEAR_AMBIENT_KPA)
         & (boost > pl.col("low_boost_kpa"))
         & (growth > FOLLOWS_ABSOLUTE)
     )
-    return boosted & (beside_baseline.fill_null(False) | alone.fill_null(False))
+    # Between two boosted runs gauge figures allow this growth at most.
+    most = (1 + high * boost / air) / (1 + high * pl.col("low_boost_kpa") / air)
+    too_steep = (
+        pl.col("base_kw").is_null() & (power / pl.col("low_boost_kw") > most * (1 + GAIN_NOISE)) & (pl.col("low_boost_kpa") > air)
+    )
+    return boosted & (beside_baseline.fill_null(False) | alone.fill_null(False) | too_steep.fill_null(False))
 
 
 def build_rules() -> list[Rule]:
@@ -137,7 +145,44 @@ def find_twice(frame: pl.DataFrame) -> pl.DataFrame:
     return find_failures(found, [Rule("row_twice", None, pl.lit(True), pl.col("_first").cast(pl.String))])
 
 
+def find_described_twice(frame: pl.DataFrame) -> pl.DataFrame:
+    """Reasons for rows that describe their build unlike its other rows.
+
+    What most rows of the build say stands and the odd rows are refused; where no description has the majority, every row that
+    gives one is, since nothing tells which is right.
+    """
+    found = [EMPTY_REASONS]
+    for field in fields_of("build"):
+        if field.name in ("build", "publisher") or frame[field.name].null_count() == frame.height:
+            continue
+        here = pl.col(field.name)
+        stated = frame.select("line", "build_key", field.name).filter(here.is_not_null())
+        if field.kind not in ("number", "integer"):
+            stated = stated.with_columns(here.str.to_lowercase())
+        usual = (
+            stated.group_by("build_key", field.name, maintain_order=True)
+            .agg(_times=pl.len())
+            .sort("_times", descending=True, maintain_order=True)
+            .group_by("build_key", maintain_order=True)
+            .agg(_usual=here.first())
+        )
+        joined = stated.join(usual, on="build_key", how="left", maintain_order="left")
+        differs = (
+            (here / pl.col("_usual") - 1).abs() > SAME_BUILD_SHARE
+            if field.kind in ("number", "integer")
+            else here != pl.col("_usual")
+        )
+        odd = joined.with_columns(_odd=differs).with_columns(
+            _share=pl.col("_odd").mean().over("build_key"),
+            _other=pl.when("_odd").then("_usual").otherwise(here.filter(pl.col("_odd")).first().over("build_key")),
+        )
+        bad = odd.filter(pl.col("_odd") | (pl.col("_share") >= 0.5))
+        value = pl.format("{} where another row says {}", here, pl.col("_other"))
+        found.append(bad.select("line", code=pl.lit("build_described_twice"), column=pl.lit(field.name), value=value))
+    return pl.concat(found)
+
+
 def find_build_failures(frame: pl.DataFrame) -> pl.DataFrame:
     """Every (row, code) pair of this module's checks: line, code, column, value."""
     judged = find_failures(add_build_figures(frame), build_rules())
-    return pl.concat([judged, find_twice(frame)])
+    return pl.concat([judged, find_twice(frame), find_described_twice(frame)])

@@ -105,6 +105,15 @@ CODES: dict[str, Code] = {
             "the curve has fewer than {value} points; give it as a run with its peak figures instead.",
         ),
         Code(
+            "curves_mixed",
+            "refuse",
+            "readings at the same speed differ by more than a tenth: several curves under one name; give each its own run name.",
+        ),
+        Code("curve_pulls", "flag", "the speeds run through {value} times: {value} pulls stand under one another here."),
+        Code("curve_spike", "flag", "points that stand out from their neighbours ({value}) were not taken for a peak; kept as reported."),
+        Code("curve_peak_disagrees", "flag", "{column} does not agree with the curve ({value}); the peak of the curve is used."),
+        Code("curves_side_by_side", "flag", "curves were found side by side and read as one run each: {value}."),
+        Code(
             "axle_torque",
             "flag",
             "torque stands in a constant ratio to power and speed ({value}): axle torque; power kept, torque set aside.",
@@ -204,7 +213,7 @@ CODES: dict[str, Code] = {
         Code(
             "build_described_twice",
             "refuse",
-            "{column} says {value}, unlike an earlier row of the same build; give the builds two names.",
+            "{column} says {value} of the same build; correct the odd one, or give the builds two names.",
         ),
         Code("curve_cut_short", "flag", "power peaks at the last speed of the curve ({value} rpm); the true peak may lie above."),
         Code("totals_row", "refuse", "the row is a total or an average, not a run."),

@@ -211,7 +211,12 @@ def correction_rules() -> list[Rule]:
     """A factor outside its standard's validity, and one that reported and observed power belie (needs both columns)."""
     printed = pl.col("power_kw") / pl.col("observed_power_kw")
     off = (printed / pl.col("correction_factor") - 1).abs()
-    slack = FACTOR_SHARE + 2 * (pl.col("power_step_kw") / 2 / pl.col("power_kw")).fill_null(0.0)
+    digits = (pl.col("power_step_kw") / pl.col("power_kw")).fill_null(0.0)  # half a digit of each of the two figures
+    # Air pressure taken from the altitude does not know the weather; factors go with pressure to the power 1.2 at most.
+    weather = (
+        pl.when(pl.col("ambient_basis") == "altitude").then(1.2 * air.WEATHER_KPA / pl.col("ambient_used_kpa")).otherwise(0.0)
+    )
+    slack = FACTOR_SHARE + digits + weather
     return [
         Rule("correction_outside_validity", "correction", pl.col("outside_validity"), shown(pl.col("correction_factor"))),
         Rule(

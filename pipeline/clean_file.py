@@ -13,7 +13,9 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline import changes, check_builds, checks, complete, schemas, sweeps
+from pipeline import changes, check_builds, checks, complete, curve_headers, schemas
+from pipeline.build_names import with_build_names
+from pipeline.clean_curves import Origin, clean_curves
 from pipeline.errors import FileProblem
 from pipeline.fields import FIELDS, fields_of
 from pipeline.file_result import FileResult, LedgerRow
@@ -26,6 +28,7 @@ from pipeline.repairs import Repair, apply_repairs
 from pipeline.shapes import Side, split_sides
 from pipeline.sources import FileEntry, Source, check_constant_names, entry_key
 from pipeline.values import fill_constants, type_side
+from pipeline.words import fold_words
 
 #: Columns that reading made and the checks need; they do not enter the store.
 HELPERS = (
@@ -83,7 +86,10 @@ def read_tables(path: Path, entry: FileEntry) -> list[RawTable]:
     options = ReadOptions(sheet=entry.sheet, delimiter=entry.delimiter, encoding=entry.encoding, header_line=entry.header_line)
     overrides = set(entry.headers)
     found = [
-        find_tables(grid, lambda text: knows_header(text) or text in overrides, entry.header_line)
+        [
+            curve_headers.name_by_titles(table, grid, entry.headers) if entry.kind in (None, "sweep") else table
+            for table in find_tables(grid, lambda text: knows_header(text) or text in overrides, entry.header_line)
+        ]
         for grid in read_grids(path, options)
     ]
     filled = [tables for tables in found if any(t.cells.height for t in tables)]
@@ -95,7 +101,7 @@ def read_tables(path: Path, entry: FileEntry) -> list[RawTable]:
         )
     if not filled:
         raise FileProblem(f"{path.name} holds no table with data rows; it needs one row of headers and at least one row below it")
-    return [t for t in filled[0] if t.cells.height or t.totals.height]
+    return [with_build_names(t, entry.build_from, path.name) for t in filled[0] if t.cells.height or t.totals.height]
 
 
 def _constants(context: Context) -> dict[str, object]:
@@ -142,13 +148,25 @@ def recognise(table: RawTable, entry: FileEntry) -> tuple[list[Column], str, str
                 else f"the headers are {', '.join(repr(h) for h in table.headers[:15])}"
             )
             raise FileProblem(f"{entry.name}: source.toml maps the header {header!r}, which the file does not have; {hint}")
-    columns = recognise_headers(table.headers, table.units, entry.headers, entry.kind)
     if entry.kind is not None:
-        return _set_source_fields_aside(columns), entry.kind, None
-    kind, why = guess_kind(columns, lambda name: _rows_a_group(table, columns, name))
+        return _columns_of(table, entry, entry.kind), entry.kind, None
+    plain, _ = curve_headers.split_overrides(entry.headers)
+    columns = recognise_headers(table.headers, table.units, plain, None)
+    why = curve_headers.looks_like_sweep(table, columns, entry.decimal_mark)
+    kind, reason = ("sweep", why) if why else guess_kind(columns, lambda name: _rows_a_group(table, columns, name))
     kind = kind or "runs"
-    columns = recognise_headers(table.headers, table.units, entry.headers, kind)
-    return _set_source_fields_aside(columns), kind, f"{kind} ({why})"
+    return _columns_of(table, entry, kind), kind, f"{kind} ({reason})"
+
+
+def _columns_of(table: RawTable, entry: FileEntry, kind: str) -> list[Column]:
+    """Columns under a kind; in a sweep with the curve that each belongs to."""
+    plain, labelled = curve_headers.split_overrides(entry.headers) if kind == "sweep" else (entry.headers, {})
+    named = [labelled.get(h, h) for h in table.headers]
+    columns = recognise_headers(named, table.units, plain, kind)
+    if kind == "sweep":
+        columns = curve_headers.label_curves(columns, table.units, frozenset(plain))
+    columns = [replace(c, header=h) for c, h in zip(columns, table.headers, strict=True)]
+    return _set_source_fields_aside(columns)
 
 
 def _rows_a_group(table: RawTable, columns: list[Column], name: str) -> int:
@@ -178,10 +196,12 @@ def _demand_columns(sides: list[Side], columns: list[Column], constants: dict[st
         lacking = [s for s in sides if not either & set(s.cells.columns)]
         if lacking and needed not in constants and not (needed == "build" and len(lacking) < len(sides)):
             where = f" for the {lacking[0].role} run" if lacking[0].role else ""
+            mend = f'headers = {{ "{(unknown or ["..."])[0].strip(chr(39))}" = "{NAMED_SO[needed]}" }}'
+            if needed == "build":
+                mend = f'constants = {{ build = "..." }} where the file is of one build, or {mend}'
             raise FileProblem(
                 f"{name} has no column for {label}{where}; recognised: {', '.join(known[:12]) or 'none'}; not recognised: "
-                f'{", ".join(unknown[:12]) or "none"}; name it in source.toml, for example headers = {{ "{(unknown or ["..."])[0].strip(chr(39))}" = '
-                f'"{NAMED_SO[needed]}" }}'
+                f"{', '.join(unknown[:12]) or 'none'}; name it in source.toml, for example {mend}"
             )
 
 
@@ -214,26 +234,6 @@ def _blank_levels(frame: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
     return frame.filter(pl.col("power_kw").is_not_null() | (~has_any & first) | (bad & ~has_any & first))
 
 
-def described_twice(frame: pl.DataFrame) -> pl.DataFrame:
-    """Reasons for rows that describe their build unlike an earlier row of the same build."""
-    found = []
-    for field in fields_of("build"):
-        if field.name in ("build", "publisher") or frame[field.name].null_count() == frame.height:
-            continue
-        here = pl.col(field.name)
-        firsts = frame.filter(here.is_not_null()).group_by("build_key", maintain_order=True).agg(_first=here.first())
-        joined = frame.select("line", "build_key", field.name).join(firsts, on="build_key", how="left", maintain_order="left")
-        if field.kind in ("number", "integer"):
-            differs = (here / pl.col("_first") - 1).abs() > checks.SAME_BUILD_SHARE
-        else:
-            differs = here.str.to_lowercase() != pl.col("_first").str.to_lowercase()
-        value = pl.format("{} where an earlier row says {}", here, pl.col("_first"))
-        found.append(
-            joined.filter(differs).select("line", code=pl.lit("build_described_twice"), column=pl.lit(field.name), value=value)
-        )
-    return pl.concat([checks.EMPTY_REASONS, *found])
-
-
 def _judge(frame: pl.DataFrame, today: date) -> pl.DataFrame:
     columns = set(frame.columns)
     rules = [
@@ -242,13 +242,51 @@ def _judge(frame: pl.DataFrame, today: date) -> pl.DataFrame:
         *checks.condition_rules(),
     ]  # fmt: skip
     together = check_builds.find_build_failures(frame)
-    return pl.concat([checks.find_failures(frame, rules), together, complete.find_blank_boost(frame), described_twice(frame)])
+    return pl.concat([checks.find_failures(frame, rules), together, complete.find_blank_boost(frame)])
 
 
 def _set_aside(frame: pl.DataFrame) -> pl.DataFrame:
     """Values that a flag says are set aside become missing."""
     none_boosted = (pl.col("role") == "boosted") & (pl.col("induction") == "none")
     return frame.with_columns(induction=pl.when(~none_boosted).then("induction"))
+
+
+Read = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, list[pl.DataFrame]]
+
+
+def _read_rows(
+    sides: list[Side], columns: list[Column], constants: dict[str, object], decimal: str | None, context: Context, kind: str
+) -> Read:
+    """Completed runs, no points, changes and reasons of a table whose rows are runs."""
+    typed = [type_side(side, decimal) for side in sides]
+    frames = [fill_constants(t.frame, constants, frozenset(s.cells.columns)) for t, s in zip(typed, sides, strict=True)]
+    frame = pl.concat(frames).sort("line", "number")
+    reasons = [t.reasons for t in typed]
+    if kind == "levels":
+        frame = _blank_levels(frame, pl.concat(reasons))
+    frame = complete.add_names(frame, context.source.source, context.source.entry.publisher, context.file, kind)
+    frame = complete.complete(frame)
+    changed = changes.find_changes(frame, kind, context.source.source, context.file)
+    return frame, pl.DataFrame(), changed.changes, [*reasons, _judge(frame, context.today), changed.reasons]
+
+
+def _read_curves(
+    sides: list[Side], columns: list[Column], constants: dict[str, object], decimal: str | None, context: Context, kind: str
+) -> Read:
+    """Completed runs, points, changes and reasons of a table of curves."""
+    labels = {fold_words(c.role): label for c in columns if (label := curve_headers.label_of(c)) is not None}
+    origin = Origin(context.source.source, context.source.entry.publisher, context.file)
+    made = clean_curves(sides, labels, constants, decimal, origin, lambda runs: _judge(runs, context.today))
+    beside = curve_headers.curves_beside(columns)
+    told = _lines(pl.Series([0] if beside else [], dtype=pl.Int64), "curves_side_by_side", ", ".join(beside))
+    return made.runs, made.points, made.changes, [made.reasons, told]
+
+
+def _first_lines(table: RawTable, frame: pl.DataFrame) -> RawTable:
+    """The table's rows that a run stands on: what is kept of other columns is kept there."""
+    if table.cells.height <= frame.height:
+        return table
+    return replace(table, cells=table.cells.filter(pl.col("line").is_in(frame["line"].unique().implode())))
 
 
 def clean_table(table: RawTable, context: Context) -> CleanTable:
@@ -262,41 +300,21 @@ def clean_table(table: RawTable, context: Context) -> CleanTable:
     constants = _constants(context)
     sides = split_sides(repaired.table, columns, kind)
     _demand_columns(sides, columns, constants, name, kind)
-    typed = [type_side(side, decimal) for side in sides]
-    frames = [fill_constants(t.frame, constants, frozenset(s.cells.columns)) for t, s in zip(typed, sides, strict=True)]
-    frame = pl.concat(frames).sort("line", "number")
-    reasons = [t.reasons for t in typed]
-    if kind == "levels":
-        frame = _blank_levels(frame, pl.concat(reasons))
-    frame = complete.add_names(frame, context.source.source, context.source.entry.publisher, context.file, kind)
-    curves = sweeps.make_runs(complete.add_curve_boost(frame)) if kind == "sweep" else None
-    frame = complete.complete(frame if curves is None else curves.runs)
-    changed = changes.find_changes(frame, kind, context.source.source, context.file)
-    judged = pl.concat([_judge(frame, context.today), changed.reasons])
-    if curves is not None:
-        points = checks.find_failures(curves.points, checks.range_rules("sweep_point", set(curves.points.columns)))
-        reasons += [curves.reasons, points]
-        judged = sweeps.spread_to_points(judged, frame, curves.points)
-    reasons += [judged, _lines(table.totals["line"], "totals_row", None)]
-    reasons.append(repaired.dropped.select("line", code=pl.lit("repair_dropped"), column=pl.lit(None, pl.String), value="reason"))
-    told = _drop_echoes(pl.concat(reasons))
+    read = _read_curves if kind == "sweep" else _read_rows
+    frame, points, changed, reasons = read(sides, columns, constants, decimal, context, kind)
+    dropped = repaired.dropped.select("line", code=pl.lit("repair_dropped"), column=pl.lit(None, pl.String), value="reason")
+    told = _drop_echoes(pl.concat([*reasons, _lines(table.totals["line"], "totals_row", None), dropped]))
     everything = pl.concat([table.cells, table.totals])
     split = split_rows(
-        _set_aside(frame).join(_extra(table, columns), on="line", how="left", maintain_order="left"),
+        _set_aside(frame).join(_extra(_first_lines(table, frame), columns), on="line", how="left", maintain_order="left"),
         told,
         replace(table, cells=everything),
     )
     flags = [split.flags, _column_flags(columns)]
     if guessed:
         flags.append(_lines(pl.Series([0]), "kind_guessed", guessed))
-    kept = changed.changes.filter(~pl.col("line").is_in(split.refused["line"].implode()))
-    runs, points = split.accepted, pl.DataFrame()
-    if curves is not None:
-        runs, points = sweeps.keep_accepted(_set_aside(frame), curves.points, split.refused["line"])
-        runs = runs.join(_extra(table, columns), on="line", how="left", maintain_order="left")
-        kept = changed.changes.filter(
-            pl.all_horizontal(pl.col("before_run_key", "after_run_key").is_in(runs["run_key"].implode()))
-        )
+    kept = changed.filter(~pl.col("line").is_in(split.refused["line"].implode()))
+    runs = split.accepted
     return CleanTable(
         everything.height, runs.drop(HELPERS), _builds(runs), points, kept, split.refused, pl.concat(flags), repaired.applied
     )

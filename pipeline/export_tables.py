@@ -70,7 +70,9 @@ def _key(name: str, meaning: str) -> ExportColumn:
 
 _SOURCE = _key("source", "Source that the row comes from: its folder under data_raw.")
 _FILE = _key("file", "File that the row comes from, with the sheet in brackets where one is named.")
-_LINE = ExportColumn("line", "integer", "Line of the file, or row of the sheet, from 1; 0 for the file as a whole.", required=True)
+_LINE = ExportColumn(
+    "line", "integer", "Line of the file, or row of the sheet, from 1; 0 for the file as a whole.", required=True
+)
 _RUN_KEY = _key("run_key", "Key of the run: source/file#line, and /k for the k-th run of that line.")
 _BUILD_KEY = _key("build_key", "Key of the build: source|publisher|build, with \\ before a | or \\ in its parts.")
 _PUBLISHER = _key("publisher", "Who published it: the cluster of the statistics.")
@@ -83,7 +85,15 @@ _SENTENCE = _key("sentence", "The check in words.")
 
 def _field(field: Field) -> ExportColumn:
     return ExportColumn(
-        field.name, field.kind, field.meaning, field.unit, field.usual, field.possible, field.codes, field.personal, field.required
+        field.name,
+        field.kind,
+        field.meaning,
+        field.unit,
+        field.usual,
+        field.possible,
+        field.codes,
+        field.personal,
+        field.required,
     )
 
 
@@ -99,7 +109,9 @@ _WORKED_OUT = (
     ExportColumn("power_step_kw", "number", "Size of the last printed digit of the power.", "kW"),
     ExportColumn("boost_step_kpa", "number", "Size of the last printed digit of the boost.", "kPa"),
     ExportColumn(
-        "correction_factor", "number", "Reported over observed power under the stated correction; empty where air or standard is unknown."
+        "correction_factor",
+        "number",
+        "Reported over observed power under the stated correction; empty where air or standard is unknown.",
     ),
     ExportColumn("baseline_build_key", "text", "Key of the build whose unboosted run serves, where it is another build."),
     ExportColumn("extra", "object", "Columns of the file that are no field of the dictionary, as text by header."),

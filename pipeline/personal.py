@@ -15,17 +15,16 @@ from pipeline.header_reading import read_header
 from pipeline.words import fold_words
 
 #: Folded words of a header under which a person, or what leads to one, is to be expected.
-PERSON_WORDS = frozenset(
-    """
-    author contributor owner owners driver drivers operator tester tuner customer client person contact email mail phone
-    telephone tel mobile address surname firstname lastname forename username user nickname handle vin plate registration
-    autor besitzer halter fahrer prufer kunde telefon handynummer anschrift adresse vorname nachname kennzeichen fahrgestellnummer
-    propietario dueno piloto conductor cliente telefono correo direccion apellido matricula
-    auteur proprietaire conducteur pilote telephone courriel prenom plaque immatriculation
-    proprietario condutor motorista telefone endereco sobrenome placa
-    氏名 名前 所有者 電話 住所 メール 連絡先 担当者 著者
-    """.split()
-)
+_PERSON_WORDS = """
+author contributor owner owners driver drivers operator tester tuner customer client person contact email mail phone
+telephone tel mobile address surname firstname lastname familyname fullname forename username user nickname handle vin plate registration
+autor besitzer halter fahrer prufer kunde telefon handynummer anschrift adresse vorname nachname kennzeichen fahrgestellnummer
+propietario dueno piloto conductor cliente telefono correo direccion apellido matricula
+auteur proprietaire conducteur pilote telephone courriel prenom plaque immatriculation
+proprietario condutor motorista telefone endereco sobrenome placa
+氏名 名前 所有者 電話 住所 メール 連絡先 担当者 著者
+"""
+PERSON_WORDS = frozenset(_PERSON_WORDS.split())
 
 
 @lru_cache(maxsize=8192)

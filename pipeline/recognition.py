@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, replace
+import dataclasses
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from pipeline.build_names import with_build_names
 from pipeline.clean_file import recognise
 from pipeline.codes import read_codes, read_dates, read_flags
 from pipeline.errors import FileProblem
@@ -58,7 +60,7 @@ class Recognised:
     doubt: str | None
     sheet: str | None
     needs_unit: bool = False
-    implied: dict[str, str] = field(default_factory=dict)
+    implied: dict[str, str] = dataclasses.field(default_factory=dict)
     low: float | None = None
     high: float | None = None
     distinct: int = 0
@@ -126,11 +128,12 @@ def recognise_sheet(sheet: Sheet, entry: FileEntry) -> SheetReading:
     FileProblem : an override of `entry` names no header of the sheet, or no field.
     """
     shown: list[Recognised] = []
-    kind, why = entry.kind or "runs", None
-    for table in sheet.tables:
+    kind: str = entry.kind or "runs"
+    why: str | None = None
+    for table in (with_build_names(t, entry.build_from, entry.name) for t in sheet.tables):
         columns, kind, guessed = recognise(table, entry)
         why = guessed if guessed is not None else why
-        taken = {(c.field, c.role) for c in columns if c.field is not None}
+        taken: set[tuple[str | None, str]] = {(c.field, c.role) for c in columns if c.field is not None}
         shown += [_shown(c, table, taken, kind) for c in columns]
     if entry.kind is None and why is not None:
         why = why.partition("(")[2].removesuffix(")")
@@ -165,7 +168,7 @@ def _shown(column: Column, table: RawTable, taken: set[tuple[str | None, str]], 
         doubt = None
     return Recognised(
         column.header, name, column.unit, tuple(cells.unique(maintain_order=True).head(SAMPLES).to_list()), suggestions,
-        column.role, doubt, table.sheet, needs, dict(column.implied), *ends, cells.n_unique(), column.level_boost, column.level_unit,
+        column.role, doubt, table.sheet, needs, dict(column.implied), ends[0], ends[1], cells.n_unique(), column.level_boost, column.level_unit,
     )  # fmt: skip
 
 
@@ -223,8 +226,3 @@ def entry_for(sheet: Sheet, entry: FileEntry, several: bool) -> FileEntry:
 def replace_entry(entry: FileEntry, **changes: Any) -> FileEntry:
     """A changed copy of an entry (checked fields only)."""
     return entry.model_copy(update=changes)
-
-
-def without_sheet(reading: SheetReading) -> SheetReading:
-    """The same reading of a file whose only sheet needs no name."""
-    return replace(reading, entry=replace_entry(reading.entry, sheet=None))

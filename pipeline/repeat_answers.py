@@ -79,7 +79,8 @@ def _match(answer: Answer, keys: Mapping[str, str], named: Mapping[tuple[str, st
     if not mine:
         ours = [form for source, form in named if source == answer.source]
         return replace(
-            answer, problem=f"{where} names the build {answer.build!r}, which this source does not have{_near(answer.build, ours)}"
+            answer,
+            problem=f"{where} names the build {answer.build!r}, which this source does not have{_near(answer.build, ours)}",
         )
     if len(mine) > 1:
         return replace(
@@ -95,7 +96,9 @@ def _match(answer: Answer, keys: Mapping[str, str], named: Mapping[tuple[str, st
             f'write "source|publisher|build"{_near(answer.other, list(keys))}',
         )
     if answer.other == mine[0]:
-        return replace(answer, problem=f"{where} compares {answer.build!r} with itself; name the other build, or take the line out")
+        return replace(
+            answer, problem=f"{where} compares {answer.build!r} with itself; name the other build, or take the line out"
+        )
     return replace(answer, build_key=mine[0], other_key=answer.other)
 
 

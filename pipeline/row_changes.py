@@ -33,6 +33,7 @@ class RowChanges:
     removed: tuple[int, ...]
     changed: tuple[ChangedRow, ...]
     same: int
+    columns_shared: int = 0
     columns_added: tuple[str, ...] = ()
     columns_removed: tuple[str, ...] = ()
 
@@ -52,8 +53,8 @@ def compare_tables(old: pl.DataFrame, new: pl.DataFrame) -> RowChanges:
     """
     shared = [c for c in new.columns if c in old.columns and c != "line"]
     before, after = _rows(old, shared), _rows(new, shared)
-    gone, come = _difference(before, after)
-    pairs, removed, added = _match(gone, come)
+    gone, come = _difference(before, after) if shared else (before, after)
+    pairs, removed, added = _match(gone, come) if shared else ([], gone, come)
     changed = tuple(
         ChangedRow(line, tuple((c, a, b) for c, a, b in zip(shared, was, now, strict=True) if a != b))
         for (_, was), (line, now) in pairs
@@ -63,6 +64,7 @@ def compare_tables(old: pl.DataFrame, new: pl.DataFrame) -> RowChanges:
         tuple(line for line, _ in removed),
         changed,
         len(after) - len(come),
+        len(shared),
         tuple(c for c in new.columns if c not in old.columns),
         tuple(c for c in old.columns if c not in new.columns),
     )
@@ -72,11 +74,14 @@ def _rows(table: pl.DataFrame, columns: Sequence[str]) -> list[tuple[int, Row]]:
     return [(r[0], r[1:]) for r in table.select("line", *columns).iter_rows()]
 
 
-def _difference(before: list[tuple[int, Row]], after: list[tuple[int, Row]]) -> tuple[list[tuple[int, Row]], list[tuple[int, Row]]]:
+def _difference(
+    before: list[tuple[int, Row]], after: list[tuple[int, Row]]
+) -> tuple[list[tuple[int, Row]], list[tuple[int, Row]]]:
     """Rows that only one side has, counting equal rows."""
     left = Counter(row for _, row in before)
     left.subtract(row for _, row in after)
-    gone, come = [], []
+    gone: list[tuple[int, Row]] = []
+    come: list[tuple[int, Row]] = []
     over, under = Counter({r: n for r, n in left.items() if n > 0}), Counter({r: -n for r, n in left.items() if n < 0})
     # The last of equal rows are the surplus ones, so that an appended repeat is named by its own line.
     for place, surplus, rows in ((gone, over, before), (come, under, after)):

@@ -26,7 +26,7 @@ WITHDRAWN_FILE = "withdrawn.toml"
 #: Source.toml and repairs.toml are written by hand; more than this is a mistake or an attack.
 MAX_TOML_BYTES = 1_000_000
 RECORD_KINDS = ("runs", "levels", "sweep", "changes", "pairs")
-_SOURCE_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+SOURCE_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
@@ -39,6 +39,7 @@ class FileEntry(BaseModel):
     sha256: str | None = None
     headers: dict[str, str] = Field(default_factory=dict)
     constants: dict[str, str | int | float | bool | date] = Field(default_factory=dict)
+    build_from: tuple[str, ...] = ()
     sheet: str | None = None
     delimiter: str | None = None
     encoding: str | None = None
@@ -184,7 +185,7 @@ def read_source(folder: Path) -> Source:
     SourceProblem : no source.toml, not valid, title, publisher or licence missing, an unknown key, a bad folder name.
     """
     where = f"{folder.name}/{SOURCE_FILE}"
-    if not _SOURCE_ID.fullmatch(folder.name):
+    if not SOURCE_ID.fullmatch(folder.name):
         raise SourceProblem(f"the folder name {folder.name!r} cannot name a source; use letters, digits, dot, dash or underscore")
     if folder.is_symlink():
         raise SourceProblem(f"the source folder {folder.name} is a link; put the folder itself under the raw folder")

@@ -17,8 +17,8 @@ _GUARDED = r"^'+[\s\x00-\x1f\ufeff\u200b-\u200f]*[=+\-@＝＋－＠]|^'+[\t\r\n]
 
 def guard_text(text: pl.Expr) -> pl.Expr:
     """Text that is safe as a cell of a spreadsheet."""
-    risky = text.str.contains(_FORMULA) & ~text.str.contains(_NUMBER)
-    return pl.when(risky).then(pl.concat_str([pl.lit("'"), text])).otherwise(text)
+    harmless = ~text.str.contains(_FORMULA) | text.str.contains(_NUMBER)
+    return pl.when(harmless | text.is_null()).then(text).otherwise(pl.concat_str([pl.lit("'"), text]))
 
 
 def unguard_text(text: pl.Expr) -> pl.Expr:

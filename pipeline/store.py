@@ -21,10 +21,11 @@ from pipeline.errors import StoreProblem
 from pipeline.fields import fields_of
 from pipeline.file_result import FileResult, LedgerRow
 from pipeline.refuse import REFUSED_SCHEMA
+from pipeline.repeat_answers import answers_frame
 from pipeline.repeats import Repeats
 
 #: Raised when tables change shape; an older store is rebuilt or migrated, a newer one is refused.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 _CONFIG: dict[str, Any] = {"autoinstall_known_extensions": False, "autoload_known_extensions": False}
 _SQL_TYPE = {"number": "DOUBLE", "integer": "BIGINT", "text": "VARCHAR", "code": "VARCHAR", "date": "DATE", "flag": "BOOLEAN"}
 _KEYS: dict[str, dict[str, str]] = {
@@ -50,7 +51,12 @@ _OTHER = """
 CREATE TABLE refused (source VARCHAR, file VARCHAR, line BIGINT, row JSON, reasons STRUCT(code VARCHAR, "column" VARCHAR, value VARCHAR)[]);
 CREATE TABLE flag (code VARCHAR, source VARCHAR, file VARCHAR, line BIGINT, "column" VARCHAR, value VARCHAR);
 CREATE TABLE repair (source VARCHAR, file VARCHAR, what VARCHAR);
-CREATE TABLE same_test (build_key VARCHAR PRIMARY KEY, same_as VARCHAR NOT NULL, figures BIGINT);
+CREATE TABLE same_test (build_key VARCHAR PRIMARY KEY, same_as VARCHAR NOT NULL, figures BIGINT, found_by VARCHAR NOT NULL);
+CREATE TABLE near_test (build_key VARCHAR, near_key VARCHAR, reason VARCHAR, figures BIGINT, compared BIGINT, alike VARCHAR, ratio DOUBLE,
+    boost_kpa DOUBLE, power_kw DOUBLE, near_boost_kpa DOUBLE, near_power_kw DOUBLE, only_here BIGINT, only_there BIGINT,
+    PRIMARY KEY (build_key, near_key));
+CREATE TABLE repeat_answer (source VARCHAR, build VARCHAR, other VARCHAR, answer VARCHAR, build_key VARCHAR, other_key VARCHAR,
+    problem VARCHAR);
 CREATE TABLE repeated_run (run_key VARCHAR PRIMARY KEY);
 CREATE TABLE result (name VARCHAR PRIMARY KEY, fingerprint VARCHAR, content JSON);
 CREATE TABLE file_seen (source VARCHAR, file VARCHAR, sha256 VARCHAR, recipe VARCHAR, size BIGINT, mtime_ns BIGINT, seen_on VARCHAR,
@@ -250,9 +256,11 @@ def write_sources(con: duckdb.DuckDBPyConnection, rows: list[dict[str, Any]]) ->
 def write_repeats(con: duckdb.DuckDBPyConnection, repeats: Repeats) -> None:
     """Replace what is known of tests published twice, and each file's count of repeated rows."""
     with transaction(con):
-        con.execute("DELETE FROM same_test")
-        con.execute("DELETE FROM repeated_run")
+        for table in ("same_test", "near_test", "repeat_answer", "repeated_run"):
+            con.execute(f'DELETE FROM "{table}"')
         _insert(con, "same_test", repeats.same_test)
+        _insert(con, "near_test", repeats.near)
+        _insert(con, "repeat_answer", answers_frame(repeats.answers))
         _insert(con, "repeated_run", repeats.runs)
         con.execute("UPDATE file_seen SET repeated = 0 WHERE repeated > 0")
         con.execute(
@@ -277,6 +285,8 @@ _READ = {
     "flag": 'SELECT * FROM flag ORDER BY source, file, line, code, "column", value',
     "repair": "SELECT * FROM repair ORDER BY source, file, what",
     "same_test": "SELECT * FROM same_test ORDER BY build_key",
+    "near_test": "SELECT * FROM near_test ORDER BY figures DESC, build_key, near_key",
+    "repeat_answer": "SELECT * FROM repeat_answer ORDER BY source, build, other, answer",
     "file_seen": "SELECT * FROM file_seen ORDER BY source, file",
 }
 TABLES = tuple(_READ)
@@ -285,6 +295,20 @@ TABLES = tuple(_READ)
 def query_table(con: duckdb.DuckDBPyConnection, name: str) -> pl.DataFrame:
     """One clean table through an open connection."""
     return con.sql(_READ[name]).pl()
+
+
+def read_batches(con: duckdb.DuckDBPyConnection, name: str, rows: int) -> Iterator[pl.DataFrame]:
+    """One clean table in batches of at most `rows` rows, so that a table larger than memory can be passed on.
+
+    An empty table gives one empty frame, so that its columns are known.
+    """
+    reader = con.sql(_READ[name]).to_arrow_reader(rows)
+    seen = False
+    for batch in reader:
+        seen = True
+        yield pl.DataFrame(pl.from_arrow(batch))
+    if not seen:
+        yield pl.DataFrame(pl.from_arrow(reader.schema.empty_table()))
 
 
 def read_table(path: str | Path, name: str) -> pl.DataFrame:
@@ -308,7 +332,8 @@ def read_table(path: str | Path, name: str) -> pl.DataFrame:
 def repeat_input(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """What the search for repeated tests needs: runs, builds, days of publication."""
     runs = con.sql(
-        "SELECT run_key, build_key, source, publisher, role, power_kw, boost_kpa FROM run WHERE role <> 'throttled' ORDER BY run_key"
+        "SELECT run_key, build_key, source, publisher, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa, power_rpm "
+        "FROM run ORDER BY run_key"
     ).pl()
     builds = query_table(con, "build")
     published = con.sql("SELECT source, published_on FROM source ORDER BY source").pl()
@@ -319,6 +344,7 @@ def fingerprint(con: duckdb.DuckDBPyConnection) -> str:
     """A short text that changes whenever the clean data change: hash of the ledger's hashes and of the repeats."""
     rows = con.execute("SELECT source, file, sha256, recipe FROM file_seen WHERE rows_read > 0 ORDER BY source, file").fetchall()
     rows += con.execute("SELECT build_key, same_as FROM same_test ORDER BY build_key").fetchall()
+    rows += con.execute("SELECT count(*), md5(string_agg(run_key, '|' ORDER BY run_key)) FROM repeated_run").fetchall()
     rows += con.execute("SELECT source, coalesce(title, ''), coalesce(licence, '') FROM source ORDER BY source").fetchall()
     return hashlib.sha256(json.dumps(rows).encode()).hexdigest()[:16]
 
@@ -334,3 +360,29 @@ def read_result(con: duckdb.DuckDBPyConnection, name: str) -> tuple[str, dict[st
     """A kept result and the fingerprint of its data, or None."""
     rows = _rows(con, "SELECT fingerprint, CAST(content AS VARCHAR) FROM result WHERE name = ?", [name])
     return (str(rows[0][0]), json.loads(rows[0][1])) if rows else None
+
+
+def forget_results(con: duckdb.DuckDBPyConnection) -> None:
+    """Take out all kept results; they come from data that may have been withdrawn and are fitted anew when asked for."""
+    with transaction(con):
+        con.execute("DELETE FROM result")
+
+
+def copy_store(path: Path, fresh: Path) -> None:
+    """Copy a store into a new file that holds the present rows alone.
+
+    A deleted row stays readable in the file's bytes until its place is used again; a copy leaves it behind.
+
+    Raises
+    ------
+    StoreProblem : the store is missing, in use, damaged or of another version.
+    """
+    with reading(path):
+        pass
+    con = duckdb.connect(config=_CONFIG)
+    try:
+        for name, file, mode in (("held", path, " (READ_ONLY)"), ("fresh", fresh, "")):
+            con.execute(f"ATTACH '{str(file).replace(chr(39), chr(39) * 2)}' AS {name}{mode}")
+        con.execute("COPY FROM DATABASE held TO fresh")
+    finally:
+        con.close()

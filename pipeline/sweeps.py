@@ -1,9 +1,8 @@
 """Curves: points of power, torque and boost against engine speed, and the runs that follow from them.
 
-Points are kept as reported. A run's peaks are worked out from its curve, robustly: readings that
-share 50 rpm are one point (their median), and a single reading that stands out above its
-neighbours is a spike, not a peak. Works on steps of 100 rpm and on raw logs alike, in either
-direction of the sweep.
+Points are kept as reported. A run's peaks are worked out from its curve as an engine could have made it
+(``pipeline.curve_bins``): a spike is not a peak, and noise does not raise it. Works on steps of 500 rpm and on raw logs
+alike, in either direction of the sweep.
 """
 
 from __future__ import annotations
@@ -12,203 +11,240 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.checks import CODES, EMPTY_REASONS, NM_RPM_PER_KW
-from pipeline.fields import fields_of
+from pipeline.checks import EMPTY_REASONS, NM_RPM_PER_KW, find_failures, range_rules
+from pipeline.curve_bins import smooth_curves
+from pipeline.curve_groups import COUNTED
+from pipeline.fields import FIELDS, fields_of
 
-#: Readings within this many rpm are one point of the curve.
-BIN_RPM = 50.0
-#: A point above both neighbours by more than this share, plus the next for each 1000 rpm between them, is a spike.
-SPIKE_SHARE = 0.03
-SPIKE_SHARE_PER_1000_RPM = 0.06
-#: Boost at the power peak is the median over this many rpm to either side: one reading is noise.
-BOOST_WINDOW_RPM = 150.0
+#: Figures at the power peak are the median over this many rpm to either side: one reading is noise.
+PEAK_WINDOW_RPM = 150.0
 #: Printed power and torque agree with power = torque x speed within this share beyond their last digits.
 IDENTITY_SHARE = 0.01
+#: Speeds in whole hundreds may be rounded to them; others to the nearest ten.
+SPEED_SLACK_RPM, HUNDREDS_SLACK_RPM = 5.0, 50.0
 #: A ratio this steady along a curve is a gear ratio (axle torque), not an error of reading.
 STEADY_SHARE = 0.02
+#: Power over torque x speed above which a steady ratio is no axle torque: gears and final drive together turn engine torque
+#: into twice as much at least. Nearer to one, one of the columns stands in another unit (hp as kW gives 1.34 or 0.75).
+AXLE_RATIO_MOST = 0.5
 MIN_POINTS = 3
-GROUP = ["publisher", "build_key", "run", "number"]
+#: Readings at one speed spread wider than this, at most of the speeds of a curve, are several curves in one.
+MIXED_SHARE, MIXED_SPEEDS = 0.10, 0.5
+#: A stated peak differs from the curve's by more than this share.
+PEAK_SHARE = 0.02
+CURVE_FIELDS = tuple(f.name for f in fields_of("sweep_point"))
+#: Sizes of the last printed digits of a curve's columns, one value a curve.
+STEPS = ("curve_power_step_kw", "curve_torque_step_nm")
 
 
 @dataclass(frozen=True, slots=True)
 class Curves:
-    """`points` with `run_key`, `runs` (one typed row a curve, peaks filled in), reasons by line."""
+    """Curves and what was found on the way.
+
+    Attributes
+    ----------
+    points : as given, torque set aside where it is axle torque.
+    runs : one row a curve: curve, line (its first), number, every field stated of it, and its peaks.
+    reasons : line, code, column, value; refusing ones of single points and whole curves, and flags.
+    """
 
     points: pl.DataFrame
     runs: pl.DataFrame
     reasons: pl.DataFrame
 
 
-def _key(points: pl.DataFrame) -> pl.DataFrame:
-    """`run_key` of each point: its curve's first line, with the side's number where a row holds several curves."""
-    several = points["number"].n_unique() > 1
-    tail = pl.format("/{}", pl.col("number")) if several else pl.lit("")
-    first = pl.col("line").min().over(GROUP)
-    stem = pl.col("run_key").str.replace(r"#\d+(/\d+)?$", "")
-    return points.with_columns(run_key=pl.format("{}#{}{}", stem, first, tail))
+def _reason(frame: pl.DataFrame, code: str, column: str | None, value: pl.Expr | None = None) -> pl.DataFrame:
+    shown = pl.lit(None, pl.String) if value is None else value.cast(pl.String)
+    return frame.select("line", code=pl.lit(code), column=pl.lit(column, pl.String), value=shown)
+
+
+def find_blank_points(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Points that hold a figure, and reasons for lines that hold none or lack the speed.
+
+    A curve beside others may be shorter than they are: its blank cells are no points. A line without any figure at all
+    is refused, and so is a figure without its speed.
+    """
+    blank = pl.col("curve_power_kw").is_null() & pl.col("curve_torque_nm").is_null()
+    filled = points.filter(~blank)
+    lost = points.filter(blank)
+    if points["number"].n_unique() > 1:
+        lost = lost.filter(~pl.col("line").is_in(filled["line"].unique().implode())).unique("line", maintain_order=True)
+    reasons = [
+        _reason(lost, "power_missing", "curve_power_kw"),
+        _reason(filled.filter(pl.col("rpm").is_null()), "rpm_missing", "rpm"),
+    ]
+    return filled, pl.concat([EMPTY_REASONS, *reasons])
 
 
 def check_identity(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Judge power = torque x speed point by point.
 
+    Parameters
+    ----------
+    points : curve, line, rpm and the figures of the curve; where known, the columns of ``STEPS``.
+
     Returns
     -------
     Points (torque set aside where it is axle torque) and reasons: `power_not_torque_times_rpm` for single
-    points that do not fit, `axle_torque` for curves whose ratio is steady but not one.
+    points that do not fit, `axle_torque` for curves whose ratio is steady and that of a gear.
     """
-    ratio = pl.col("curve_power_kw") * NM_RPM_PER_KW / (pl.col("curve_torque_nm") * pl.col("rpm"))
-    usable = (pl.col("curve_power_kw") > 0) & (pl.col("curve_torque_nm") > 0)
-    digits = (pl.col("power_step_kw") / 2 / pl.col("curve_power_kw")).fill_null(0.0) + (
-        pl.col("torque_step_nm") / 2 / pl.col("curve_torque_nm")
-    ).fill_null(0.0)
-    made = points.with_columns(_ratio=pl.when(usable).then(ratio), _slack=digits + IDENTITY_SHARE + 5.0 / pl.col("rpm"))
-    middle = pl.col("_ratio").median().over("run_key")
-    spread = ((pl.col("_ratio") / middle - 1).abs()).median().over("run_key")
-    axle = (((middle - 1).abs() > 3 * IDENTITY_SHARE) & (spread < STEADY_SHARE)).fill_null(False)
-    made = made.with_columns(_axle=axle, _off=(pl.col("_ratio") - 1).abs() > pl.col("_slack"))
-    bad = made.filter(pl.col("_off") & ~pl.col("_axle")).select(
-        "line", code=pl.lit("power_not_torque_times_rpm"), column=pl.lit("curve_power_kw"),
-        value=pl.format("power is {} times torque x speed", pl.col("_ratio").round(3)),
+    power, torque = pl.col("curve_power_kw"), pl.col("curve_torque_nm")
+    both = points.filter((power > 0) & (torque > 0)).select(
+        "curve", "line", "rpm", power, torque, *(s for s in STEPS if s in points.columns)
+    )
+    if both.is_empty():
+        return points, EMPTY_REASONS
+    digits = pl.lit(0.0)
+    for step, figure in zip(STEPS, ("curve_power_kw", "curve_torque_nm"), strict=True):
+        if step in both.columns:
+            digits = digits + (pl.col(step) / 2 / pl.col(figure)).fill_null(0.0)
+    rounded = pl.when(pl.col("rpm") % 100 == 0).then(HUNDREDS_SLACK_RPM).otherwise(SPEED_SLACK_RPM) / pl.col("rpm")
+    made = both.with_columns(_ratio=power * NM_RPM_PER_KW / (torque * pl.col("rpm")), _slack=digits + IDENTITY_SHARE + rounded)
+    off = made.filter((pl.col("_ratio") - 1).abs() > pl.col("_slack"))
+    if off.is_empty():
+        return points, EMPTY_REASONS
+    suspects = made.filter(pl.col("curve").is_in(off["curve"].unique().implode()))
+    middle = suspects.group_by("curve", maintain_order=True).agg(
+        pl.col("line").min(), _middle=pl.col("_ratio").median(),
+        _spread=((pl.col("_ratio") / pl.col("_ratio").median() - 1).abs()).median(),
     )  # fmt: skip
-    told = made.filter("_axle").group_by("run_key", maintain_order=True).agg(pl.col("line").min(), pl.col("_ratio").median())
-    axles = told.select(
-        "line",
-        code=pl.lit("axle_torque"),
-        column=pl.lit("curve_torque_nm"),
-        value=pl.format("ratio {}", pl.col("_ratio").round(3)),
-    )
-    kept = made.with_columns(curve_torque_nm=pl.when(~pl.col("_axle")).then("curve_torque_nm")).drop(
-        "_ratio", "_slack", "_axle", "_off"
-    )
-    return kept, pl.concat([EMPTY_REASONS, bad, axles])
+    axles = middle.filter((pl.col("_middle") < AXLE_RATIO_MOST) & (pl.col("_spread") < STEADY_SHARE))
+    is_axle = pl.col("curve").is_in(axles["curve"].implode())
+    bad = _reason(
+        off.filter(~is_axle), "power_not_torque_times_rpm", "curve_power_kw",
+        pl.format("power is {} times torque x speed", pl.col("_ratio").round(3)),
+    )  # fmt: skip
+    told = _reason(axles, "axle_torque", "curve_torque_nm", pl.format("ratio {}", pl.col("_middle").round(3)))
+    kept = points if axles.is_empty() else points.with_columns(curve_torque_nm=pl.when(~is_axle).then(torque))
+    return kept, pl.concat([EMPTY_REASONS, bad, told])
 
 
-def smooth_curves(points: pl.DataFrame) -> pl.DataFrame:
-    """One row a run and 50 rpm: medians, with single spikes replaced by their neighbours' mean.
-
-    Parameters
-    ----------
-    points : run_key, rpm, curve_power_kw, curve_torque_nm, curve_boost_kpa.
+def check_points(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Judge points one by one: figures that no engine can have, and power against torque.
 
     Returns
     -------
-    run_key, rpm, power, torque, boost in order of speed; power stands in for torque and the other way
-    where only one was reported (power = torque x speed).
+    Points with axle torque set aside, and reasons; of a flag that many points of a curve share, the first.
     """
-    filled = points.select(
-        "run_key", "rpm",
-        power=pl.coalesce("curve_power_kw", pl.col("curve_torque_nm") * pl.col("rpm") / NM_RPM_PER_KW),
-        torque=pl.coalesce("curve_torque_nm", pl.col("curve_power_kw") * NM_RPM_PER_KW / pl.col("rpm")),
-        boost="curve_boost_kpa",
-    )  # fmt: skip
-    bins = (
-        filled.with_columns(_bin=(pl.col("rpm") / BIN_RPM).round())
-        .group_by("run_key", "_bin")
-        .agg(pl.col("rpm", "power", "torque", "boost").median())
-        .sort("run_key", "_bin")
-    )
-    gap = (pl.col("rpm").shift(-1) - pl.col("rpm").shift(1)).over("run_key") / 2
-    allowed = 1 + SPIKE_SHARE + SPIKE_SHARE_PER_1000_RPM * gap / 1000
-    made = bins
-    for name in ("power", "torque"):
-        left, right = pl.col(name).shift(1).over("run_key"), pl.col(name).shift(-1).over("run_key")
-        spike = (pl.col(name) > allowed * pl.max_horizontal(left, right)) & left.is_not_null() & right.is_not_null()
-        made = made.with_columns(pl.when(spike.fill_null(False)).then((left + right) / 2).otherwise(name).alias(name))
-    return made.drop("_bin")
+    ranges = find_failures(points, range_rules("sweep_point", set(points.columns)))
+    kept, identity = check_identity(points)
+    unusual = ranges.filter(pl.col("code") == "value_unusual")
+    if not unusual.is_empty():
+        owners = points.select("line", "curve").unique("line", keep="first")
+        unusual = unusual.join(owners, on="line", how="left", maintain_order="left").unique(
+            ["curve", "column"], keep="first", maintain_order=True
+        )
+    return kept, pl.concat([ranges.filter(pl.col("code") != "value_unusual"), unusual.select(EMPTY_REASONS.columns), identity])
 
 
-def _peak(column: str) -> pl.Expr:
-    return pl.col(column).arg_max()
-
-
-def find_peaks(points: pl.DataFrame) -> pl.DataFrame:
+def find_peaks(points: pl.DataFrame, key: str = "curve") -> pl.DataFrame:
     """Peaks of each curve.
 
+    Parameters
+    ----------
+    points : `key`, rpm and the figures of the curve, in the order of the readings.
+
     Returns
     -------
-    run_key, peak_power_kw, peak_power_rpm, peak_torque_nm, peak_torque_rpm, boost_at_peak_kpa, cut_short, bins.
+    `key`, peak_power_kw, peak_power_rpm, peak_torque_nm, peak_torque_rpm, boost_at_peak_kpa (median within 150 rpm),
+    last_rpm, bins (speeds 50 rpm apart with readings), mixed (share of the speeds at which readings do not agree),
+    spikes (points taken for spikes or dips) and spike_rpm (of the first).
     """
-    smooth = smooth_curves(points)
-    peaks = smooth.group_by("run_key", maintain_order=True).agg(
-        peak_power_kw=pl.col("power").max(), peak_power_rpm=pl.col("rpm").get(_peak("power"), null_on_oob=True),
-        peak_torque_nm=pl.col("torque").max(), peak_torque_rpm=pl.col("rpm").get(_peak("torque"), null_on_oob=True),
-        last_rpm=pl.col("rpm").max(), bins=pl.len(),
+    smooth = smooth_curves(points, key)
+
+    def at_peak(column: str) -> pl.Expr:
+        return pl.col("rpm").get(pl.col(column).arg_max(), null_on_oob=True)
+
+    disagree = (pl.col("spread") > MIXED_SHARE).fill_null(False)
+    peaks = smooth.group_by(key, maintain_order=True).agg(
+        peak_power_kw=pl.col("power").max(), peak_power_rpm=at_peak("power"),
+        peak_torque_nm=pl.col("torque").max(), peak_torque_rpm=at_peak("torque"),
+        last_rpm=pl.col("rpm").max(), bins=pl.len(), mixed=disagree.mean(),
+        spikes=pl.col("is_spike").sum(), spike_rpm=pl.col("rpm").filter("is_spike").first(),
     )  # fmt: skip
-    near = smooth.join(peaks.select("run_key", "peak_power_rpm"), on="run_key").filter(
-        (pl.col("rpm") - pl.col("peak_power_rpm")).abs() <= BOOST_WINDOW_RPM
+    if smooth["boost"].null_count() == smooth.height:
+        return peaks.with_columns(boost_at_peak_kpa=pl.lit(None, pl.Float64))
+    near = smooth.join(peaks.select(key, "peak_power_rpm"), on=key).filter(
+        (pl.col("rpm") - pl.col("peak_power_rpm")).abs() <= PEAK_WINDOW_RPM
     )
-    boost = near.group_by("run_key").agg(boost_at_peak_kpa=pl.col("boost").median())
-    return peaks.join(boost, on="run_key", how="left", maintain_order="left").with_columns(
-        cut_short=pl.col("peak_power_rpm") >= pl.col("last_rpm")
-    )
+    boost = near.group_by(key).agg(boost_at_peak_kpa=pl.col("boost").median())
+    return peaks.join(boost, on=key, how="left", maintain_order="left")
 
 
-def make_runs(points: pl.DataFrame) -> Curves:
-    """Runs from typed, named points.
+def make_curves(points: pl.DataFrame) -> Curves:
+    """Runs from grouped points that are good one by one.
 
     Parameters
     ----------
-    points : typed rows (one a point and curve) with names added; run-level fields may stand on any row.
+    points : curve, passes, line, number, the figures of the curve, and every field stated of a run or build.
     """
-    blank = pl.col("curve_power_kw").is_null() & pl.col("curve_torque_nm").is_null()
-    keyed = _key(points.filter(~(blank & (pl.len().over("line") > 1))))
-    nothing = keyed.filter(blank).select(
-        "line", code=pl.lit("power_missing"), column=pl.lit("curve_power_kw"), value=pl.lit(None, pl.String)
-    )
-    no_speed = keyed.filter(pl.col("rpm").is_null()).select(
-        "line", code=pl.lit("rpm_missing"), column=pl.lit("rpm"), value=pl.lit(None, pl.String)
-    )
-    keyed, found = check_identity(keyed)
-    bad_lines = pl.concat([nothing, no_speed, found.filter(pl.col("code") == "power_not_torque_times_rpm")])["line"].unique()
-    good = keyed.filter(~pl.col("line").is_in(bad_lines.implode()))
-    runs = _collect(good)
-    few = runs.filter(pl.col("bins") < MIN_POINTS)
-    short = keyed.join(few.select("run_key"), on="run_key", how="semi").select(
-        "line", code=pl.lit("curve_too_short"), column=pl.lit("rpm"), value=pl.lit(str(MIN_POINTS))
-    )
-    cut = runs.filter("cut_short").select(
-        "line",
-        code=pl.lit("curve_cut_short"),
-        column=pl.lit("power_rpm"),
-        value=pl.col("power_rpm").round(0).cast(pl.Int64).cast(pl.String),
-    )
-    return Curves(good, runs.drop("bins", "cut_short"), pl.concat([EMPTY_REASONS, nothing, no_speed, found, short, cut]))
-
-
-def _collect(points: pl.DataFrame) -> pl.DataFrame:
-    """One typed row a curve: first stated value of each run-level field, peaks from the curve."""
-    per_point = {f.name for f in fields_of("sweep_point")} | {"line", "run_key"}
-    others = [c for c in points.columns if c not in per_point]
-    runs = points.group_by("run_key", maintain_order=True).agg(
-        pl.col("line").min(), *(pl.col(c).drop_nulls().first() for c in others)
-    )
     peaks = find_peaks(points)
-    joined = runs.join(peaks, on="run_key", how="left", maintain_order="left")
-    # The first stated value stands for the curve: conditions are those of the run, not of a point.
-    # Printed steps of single points say nothing of a peak found from many.
-    return joined.with_columns(
-        power_kw="peak_power_kw", power_rpm="peak_power_rpm", torque_nm="peak_torque_nm", torque_rpm="peak_torque_rpm",
-        boost_kpa=pl.coalesce("boost_at_peak_kpa", "boost_kpa"),
-        boost_taken=pl.when(pl.col("boost_at_peak_kpa").is_not_null()).then(pl.lit("at_peak_power")).otherwise("boost_taken"),
-        power_step_kw=pl.lit(None, pl.Float64), torque_step_nm=pl.lit(None, pl.Float64), boost_step_kpa=pl.lit(None, pl.Float64),
-        test_method=pl.coalesce("test_method", pl.lit("sweep")),
-    ).drop("peak_power_kw", "peak_power_rpm", "peak_torque_nm", "peak_torque_rpm", "last_rpm", "boost_at_peak_kpa").select(
-        "line", "run_key", *others, "bins", "cut_short"
+    runs = _collect(points, peaks)
+    held = points.select("curve", "line")
+    few = held.join(runs.filter(pl.col("bins").fill_null(0) < MIN_POINTS).select("curve"), on="curve", how="semi")
+    mixed = held.join(runs.filter(pl.col("mixed") >= MIXED_SPEEDS).select("curve"), on="curve", how="semi")
+    found = [
+        _reason(few, "curve_too_short", "rpm", pl.lit(str(MIN_POINTS))),
+        _reason(mixed, "curves_mixed", "run"),
+        _reason(runs.filter("cut_short"), "curve_cut_short", "power_rpm", pl.col("peak_power_rpm").round(0).cast(pl.Int64)),
+        _reason(
+            runs.filter(pl.col("spikes") > 0), "curve_spike", "curve_power_kw",
+            pl.format("{} near {} rpm", "spikes", pl.col("spike_rpm").round(0).cast(pl.Int64)),
+        ),
+        _reason(runs.filter((pl.col("passes") > 1) & (pl.col("pull_order").fill_null(1) == 1)), "curve_pulls", "rpm", pl.col("passes")),
+        *_stated_peaks(runs),
+    ]  # fmt: skip
+    return Curves(points, _as_runs(runs), pl.concat([EMPTY_REASONS, *found]))
+
+
+def _stated_peaks(runs: pl.DataFrame) -> list[pl.DataFrame]:
+    """Flags for peaks that the file states beside the curve and that the curve does not have."""
+    found = []
+    for stated, peak in (("power_kw", "peak_power_kw"), ("torque_nm", "peak_torque_nm")):
+        if stated in runs.columns:
+            differs = runs.filter((pl.col(stated) / pl.col(peak) - 1).abs() > PEAK_SHARE)
+            value = pl.format("{} stated, {} in the curve", pl.col(stated).round_sig_figs(4), pl.col(peak).round_sig_figs(4))
+            found.append(_reason(differs, "curve_peak_disagrees", stated, value))
+    return found
+
+
+def _collect(points: pl.DataFrame, peaks: pl.DataFrame) -> pl.DataFrame:
+    """One row a curve: what is stated of its run, and its peaks.
+
+    Words and counts are those stated first; a figure that was logged along the curve is its median at the power peak.
+    """
+    others = [c for c in points.columns if c not in {*CURVE_FIELDS, *STEPS, "line", "curve", "passes"}]
+    words = [c for c in others if c not in FIELDS or FIELDS[c].kind not in ("number", "integer") or c in COUNTED]
+    logged = [c for c in others if c not in words]
+    runs = points.group_by("curve", maintain_order=True).agg(
+        pl.col("line").min(), pl.col("passes").first(), *(pl.col(c).drop_nulls().first() for c in others),
+        *((pl.col(c).min() != pl.col(c).max()).alias(f"_{c}_varies") for c in logged),
     )  # fmt: skip
+    runs = runs.join(peaks, on="curve", how="left", maintain_order="left")
+    varying = [c for c in logged if runs[f"_{c}_varies"].any()]
+    if varying:
+        near = points.select("curve", "rpm", *varying).join(peaks.select("curve", "peak_power_rpm"), on="curve")
+        window = near.filter((pl.col("rpm") - pl.col("peak_power_rpm")).abs() <= PEAK_WINDOW_RPM)
+        middles = window.group_by("curve").agg(pl.col(c).median().alias(f"_{c}") for c in varying)
+        runs = runs.join(middles, on="curve", how="left", maintain_order="left")
+        runs = runs.with_columns(pl.coalesce(f"_{c}", c).cast(runs.schema[c]).alias(c) for c in varying)
+    made = runs.select(pl.exclude("^_.*$")).with_columns(cut_short=pl.col("peak_power_rpm") >= pl.col("last_rpm"))
+    return made if "pull_order" in made.columns else made.with_columns(pull_order=pl.lit(None, pl.Int64))
 
 
-def spread_to_points(reasons: pl.DataFrame, runs: pl.DataFrame, points: pl.DataFrame) -> pl.DataFrame:
-    """Reasons that refuse a run refuse every line of its curve; flags stay on its first line."""
-    refusing = [code for code, entry in CODES.items() if entry.severity == "refuse"]
-    keyed = reasons.join(runs.select("line", "run_key"), on="line", how="left", maintain_order="left")
-    flags = reasons.filter(~pl.col("code").is_in(refusing))
-    lines = points.select("run_key", _line="line")
-    wide = keyed.filter(pl.col("code").is_in(refusing)).join(lines, on="run_key", maintain_order="left")
-    return pl.concat([flags, wide.select(line="_line", code="code", column="column", value="value")])
-
-
-def keep_accepted(runs: pl.DataFrame, points: pl.DataFrame, refused: pl.Series) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Points whose line was accepted, and the runs that still have points."""
-    columns = ["run_key", "line", *(f.name for f in fields_of("sweep_point"))]
-    kept = points.filter(~pl.col("line").is_in(refused.implode())).select(columns)
-    return runs.filter(pl.col("run_key").is_in(kept["run_key"].unique().implode())), kept
+def _as_runs(runs: pl.DataFrame) -> pl.DataFrame:
+    """The curves' peaks in the fields of a run; single points' printed digits say nothing of a peak found from many."""
+    at_peak = pl.col("boost_at_peak_kpa")
+    stated = pl.col("boost_kpa") if "boost_kpa" in runs.columns else pl.lit(None, pl.Float64)
+    taken = pl.col("boost_taken") if "boost_taken" in runs.columns else pl.lit(None, pl.String)
+    pulls = pl.col("pulls") if "pulls" in runs.columns else pl.lit(None, pl.Int64)
+    several = (pl.col("passes") > 1) & pl.col("pull_order").is_null()
+    return runs.with_columns(
+        power_kw="peak_power_kw", power_rpm="peak_power_rpm", torque_nm="peak_torque_nm", torque_rpm="peak_torque_rpm",
+        boost_kpa=pl.coalesce(at_peak, stated),
+        boost_taken=pl.when(at_peak.is_not_null()).then(pl.lit("at_peak_power")).otherwise(taken),
+        pulls=pl.coalesce(pulls, pl.when(several).then("passes")),
+    ).drop(
+        "peak_power_kw", "peak_power_rpm", "peak_torque_nm", "peak_torque_rpm", "boost_at_peak_kpa", "last_rpm", "bins", "mixed",
+        "spikes", "spike_rpm", "cut_short", "passes",
+    )  # fmt: skip

@@ -25,7 +25,7 @@ SOURCE_KEYS = (
     "invented", "same_as", "not_same",
 )  # fmt: skip
 FILE_KEYS = (
-    "name", "kind", "sha256", "sheet", "delimiter", "encoding", "decimal_mark", "header_line", "headers", "constants",
+    "name", "kind", "sha256", "sheet", "delimiter", "encoding", "decimal_mark", "header_line", "headers", "build_from", "constants",
 )  # fmt: skip
 
 
@@ -101,7 +101,7 @@ def source_text(described: Mapping[str, Any]) -> str:
 def _spans(lines: list[str]) -> tuple[tuple[int, int], list[tuple[int, int]]]:
     """Line ranges of the head and of each `[[file]]`, without blank and comment lines at their ends."""
     heads = [i for i, line in enumerate(lines) if _TABLE_HEAD.match(line)]
-    ends = [*heads[1:], len(lines)]
+    ends = [*heads[1:], len(lines)][: len(heads)]
     files = [(start, end) for start, end in zip(heads, ends, strict=True) if _FILE_HEAD.match(lines[start])]
     first = heads[0] if heads else len(lines)
     return (0, _last_filled(lines, 0, first)), [(start, _last_filled(lines, start, end)) for start, end in files]

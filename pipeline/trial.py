@@ -114,7 +114,7 @@ def _flags(results: dict[str, FileResult]) -> tuple[tuple[str, str, int], ...]:
 
 
 def suspect_columns(trial: Trial) -> tuple[tuple[str, int], ...]:
-    """Columns that alone refuse at least half of the rows: (column, rows); likely read as something they are not."""
+    """Columns named in the reasons of at least half of the rows: (header or field, rows); likely not what they are read as."""
     rows: dict[str, int] = {}
     for refused in trial.refused:
         for column in {column for _, column, _ in refused.reasons if column}:
@@ -174,17 +174,24 @@ def _count(n: int, one: str) -> str:
 
 
 def _reason_lines(trial: Trial) -> list[str]:
-    """Each distinct reason once, with the lines that it refused."""
-    by_reason: dict[str, list[str]] = {}
+    """Each kind of reason once, with the lines that it refused; figures that differ from row to row are not all shown."""
+    groups: dict[tuple[str, str | None], tuple[list[str], dict[str, None]]] = {}
     several = len(trial.results) > 1
     for refused in trial.refused:
-        for _, _, sentence in refused.reasons:
-            by_reason.setdefault(sentence, []).append(f"{refused.file} {refused.line}" if several else str(refused.line))
-    ordered = sorted(by_reason.items(), key=lambda item: -len(item[1]))
+        for code, column, sentence in refused.reasons:
+            at, sentences = groups.setdefault((code, column), ([], {}))
+            place = f"{refused.file} {refused.line}" if several else str(refused.line)
+            if at[-1:] != [place]:
+                at.append(place)
+            sentences[sentence] = None
+    ordered = sorted(groups.values(), key=lambda group: -len(group[0]))
     lines = []
-    for sentence, at in ordered[:MOST_REASONS]:
+    for at, sentences in ordered[:MOST_REASONS]:
         more = f" and {len(at) - MOST_LINES:,} more" if len(at) > MOST_LINES else ""
-        lines.append(f"  line{'' if len(at) == 1 else 's'} {', '.join(at[:MOST_LINES])}{more}: {sentence}")
+        like = f" (and {_count(len(sentences) - 1, 'other value')})" if len(sentences) > 1 else ""
+        lines.append(f"  line{'' if len(at) == 1 else 's'} {', '.join(at[:MOST_LINES])}{more}: {next(iter(sentences))}{like}")
     if len(ordered) > MOST_REASONS:
-        lines.append(f"  and {_count(len(ordered) - MOST_REASONS, 'further reason')}; `poundworth refused` lists all after a build.")
+        lines.append(
+            f"  and {_count(len(ordered) - MOST_REASONS, 'further reason')}; `poundworth refused` lists all after a build."
+        )
     return lines

@@ -182,10 +182,8 @@ def type_side(side: Side, decimal_mark: str | None) -> Typed:
     if range_sd is not None:
         frame = frame.with_columns(power_sd_kw=pl.coalesce("power_sd_kw", pl.lit(range_sd).replace(0.0, None)))
     if side.level_boost is not None and side.level_unit is not None:
-        unit = unit_named(side.level_unit)
-        held = "manifold_kpa" if unit.pressure_kind == "absolute" else "boost_kpa"
-        level = float(convert(side.level_boost, unit, unit_named("kPa")))
-        frame = frame.with_columns(pl.coalesce(held, pl.lit(level)).alias(held))
+        boost = convert(side.level_boost, unit_named(side.level_unit), unit_named("kPa"))
+        frame = frame.with_columns(boost_kpa=pl.coalesce("boost_kpa", pl.lit(float(boost))))
     return Typed(frame, pl.concat(reasons) if reasons else EMPTY_REASONS)
 
 

@@ -7,7 +7,6 @@ reach the network. (Vega sets inline styles; therefore styles alone are allowed 
 from __future__ import annotations
 
 import base64
-import functools
 import hashlib
 import json
 import math
@@ -16,11 +15,10 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-import altair as alt
-import vl_convert
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from reports.bundle import chart_bundle
 from reports.theme import DARK, LIGHT, css_variables
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -51,14 +49,6 @@ def columns_of(rows: list[dict[str, Any]]) -> dict[str, list[Any]]:
     """Rows as one list for each field: half the size of a list of rows."""
     names = list(dict.fromkeys(name for row in rows for name in row))
     return {name: [row.get(name) for row in rows] for name in names}
-
-
-@functools.cache
-def chart_bundle() -> str:
-    """Vega, Vega-Lite and Vega-Embed as one script without network access, in a function of its own."""
-    version = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
-    bundle: str = vl_convert.javascript_bundle(vl_version=version)  # type: ignore[call-arg]
-    return "(function(){" + bundle.replace("\r\n", "\n").replace("\r", "\n") + "\n})();"
 
 
 def content_policy(scripts: list[str]) -> str:

@@ -18,10 +18,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("pipeline.cli.whole:run", "Build, study and report: the whole way."),
     "build": ("pipeline.cli.data:build", "Bring the store up to date with the raw folder."),
     "refused": ("pipeline.cli.data:refused", "Rows that were refused, each with its reasons."),
-    "add": ("pipeline.cli.contribute:add", "Show what a contributed file would be read as."),
+    "add": ("pipeline.cli.contribute:add", "Start a source from a file: how it is read, what is asked, what is in."),
+    "withdraw": ("pipeline.cli.withdrawal:withdraw", "Take a source out of store, results and pages; the ledger keeps why."),
     "study": ("pipeline.cli.answers:study", "What a pound of boost is worth: fit and show."),
     "rules": ("pipeline.cli.answers:rules", "Verdicts on rules of thumb."),
     "report": ("pipeline.cli.whole:report", "Write the pages from the stored study."),
+    "template": ("pipeline.cli.exchange:template", "Write a workbook to fill in with results."),
+    "export": ("pipeline.cli.exchange:export", "Clean tables as Parquet and CSV, described and hashed."),
     "dictionary": ("pipeline.cli.data:dictionary", "Every field with its unit, range and meaning."),
 }
 
@@ -30,7 +33,7 @@ First steps:
   poundworth run                          everything on the data under data_raw
   poundworth study                        the answer with its range
   poundworth refused                      what was refused, and why
-  poundworth add FILE.csv --dry-run       how a file of yours would be read
+  poundworth add FILE.csv                 bring a file of yours in (--dry-run only shows)
 
 More boost raises cylinder pressure and heat. Figures describe what others measured; they are no tune, no limit and no promise."""
 

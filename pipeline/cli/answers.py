@@ -7,11 +7,21 @@ from typing import Any
 
 import click
 
-from pipeline.cli.common import json_option, note, print_json, print_table, progress_bar, store_option
+from pipeline.cli.common import json_option, note, print_json, print_table, printable, progress_bar, store_option
+from pipeline.cli.study_json import rules_json, study_json
+
+#: A reader's own rules in a larger file than this are not rules.
+LARGEST_RULE_FILE = 1_000_000
 
 
-def study_of(store: Path) -> tuple[Any, bool]:
+def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = ()) -> tuple[Any, bool]:
     """The study of a store: the kept one where nothing changed, else a new one, which is kept.
+
+    Parameters
+    ----------
+    store : the store.
+    subset : a models.subset.Subset, or None for everything. A study of a part is made each time and not kept.
+    own_columns : columns to look at as drivers; a study with them is not kept either.
 
     Returns
     -------
@@ -20,24 +30,28 @@ def study_of(store: Path) -> tuple[Any, bool]:
     from datetime import UTC, datetime
 
     from models.results import results_from_json, results_to_json
-    from models.study import run_study
     from pipeline import store as store_module
     from pipeline.build import code_mark
 
+    whole = (subset is None or subset.is_everything) and not own_columns
     with store_module.reading(store) as con:
         mark = f"{store_module.fingerprint(con)}-{code_mark()}-{_models_mark()}"
-        kept = store_module.read_result(con, "study")
+        kept = store_module.read_result(con, "study") if whole else None
         if kept is not None and kept[0] == mark:
             return results_from_json(kept[1]), False
         tables = {name: store_module.query_table(con, name) for name in ("run", "build", "source", "change")}
         ledger = store_module.read_ledger(con).values()
+    from models.study import run_study
+
     counts = {name: sum(getattr(r, name) for r in ledger) for name in ("rows_read", "accepted", "refused", "repeated")}
     with progress_bar("fitting"):
         results = run_study(
-            tables, version=_version(), fingerprint=mark, made_on=datetime.now(UTC).date().isoformat(), ledger=counts
-        )
-    with store_module.writing(store) as con:
-        store_module.write_result(con, "study", mark, results_to_json(results))
+            tables, version=_version(), fingerprint=mark, made_on=datetime.now(UTC).date().isoformat(), ledger=counts,
+            subset=subset, own_columns=own_columns,
+        )  # fmt: skip
+    if whole:
+        with store_module.writing(store) as con:
+            store_module.write_result(con, "study", mark, results_to_json(results))
     return results, True
 
 
@@ -61,35 +75,33 @@ def _models_mark() -> str:
     return hashlib.sha256(b"\0".join(p.name.encode() + p.read_bytes() for p in sorted(folder.rglob("*.py")))).hexdigest()[:8]
 
 
-def study_json(results: Any) -> dict[str, Any]:
-    """The study in the shape that scripts rely on."""
-    named = {
-        n: getattr(results, n).to_json()
-        for n in ("rule_ratio", "between_builds_sd", "new_build_rule_ratio", "curvature", "curvature_within_builds")
-    }
-    return {
-        **named,
-        "last_over_first": results.last_over_first.to_json(),
-        "marginal_yield": [{"boost_kpa": p.boost_kpa, "of_rule": p.estimate.to_json()} for p in results.marginal_yield],
-        "sensitivity": [{"name": s.name, "sentence": s.sentence, "rule_ratio": s.rule_ratio.to_json()} for s in results.sensitivity],
-        "flow": [{"step": f.step, "count": f.count, "reason": f.reason} for f in results.flow],
-        "notes": list(results.notes), "invented": results.invented, "fingerprint": results.fingerprint, "version": results.version,
-        "made_on": results.made_on,
-    }  # fmt: skip
-
-
 @click.command(short_help="What a pound of boost is worth: fit and show.")
 @store_option
+@click.option("--where", metavar="EXPR", help="Only boosted runs that meet a condition; see the examples.")
+@click.option("--drop-source", "drop_sources", metavar="ID", multiple=True, help="Leave a source out; may be given again.")
+@click.option("--driver", "own_columns", metavar="COLUMN", multiple=True, help="Look at a column of your own as a driver.")
 @json_option
-def study(store: Path, as_json: bool) -> None:
+def study(
+    store: Path, where: str | None, drop_sources: tuple[str, ...], own_columns: tuple[str, ...], as_json: bool
+) -> None:
     """Fit the study and show the answer with its range.
 
     \b
     Examples:
       poundworth study
       poundworth study --json > study.json
+      poundworth study --where "induction = turbocharger and na_power_kw > 150hp"
+      poundworth study --where "fuel in (petrol, race_petrol) and boost_kpa <= 12psi"
+      poundworth study --where "medium != magazine and not (octane_ron is missing)"
+      poundworth study --drop-source harbour_road_motors
+      poundworth study --driver "Dyno room"
+
+    A condition is asked of each boosted run with what is known of its build; baselines stay. A number without a unit is in
+    the unit that the column's name ends in. `poundworth dictionary` lists the columns. A study of a part is not kept.
     """
-    results, fresh = study_of(store)
+    from models.subset import Subset
+
+    results, fresh = study_of(store, Subset(where, drop_sources), own_columns)
     if as_json:
         print_json(study_json(results))
         return
@@ -103,23 +115,70 @@ def show_study(results: Any) -> None:
 
     if results.invented:
         click.echo("INVENTED DEMO DATA: these figures describe no real engine.\n")
+    if results.subset:
+        click.echo(printable(results.subset) + "\n")
     for say in (sentences.say_headline, sentences.say_next_engine, sentences.say_curvature):
         click.echo(say(results).us)
+    if results.equivalence:
+        click.echo(results.equivalence.sentence)
     click.echo("")
     shown = [
         ("rule ratio (1 = the rule)", results.rule_ratio), ("a new build's rule ratio", results.new_build_rule_ratio),
         ("spread between builds (sd)", results.between_builds_sd), ("curvature, all builds", results.curvature),
         ("curvature within builds", results.curvature_within_builds), ("last psi at 15 over the first", results.last_over_first),
     ]  # fmt: skip
-    print_table([[name, *_cells(e)] for name, e in shown], ["", "value", "low", "high", "builds", "runs"], {1, 2, 3, 4, 5})
+    if results.elasticity:
+        shown.append(("exponent of yield in NA output", results.elasticity.elasticity))
+    if results.equivalence:
+        shown.append(("share of builds within 10 %", results.equivalence.share_of_builds))
+    _print_estimates("", shown)
+    _show_drivers(results.drivers)
+    _show_deviators(results.deviators)
     click.echo("")
-    print_table(
-        [[s.name, *_cells(s.rule_ratio)] for s in results.sensitivity],
-        ["rule ratio if ...", "value", "low", "high", "builds", "runs"],
-        {1, 2, 3, 4, 5},
-    )
+    _print_estimates("rule ratio if ...", [(line.name, line.rule_ratio) for line in results.sensitivity])
+    if results.cancelling_errors:
+        click.echo(results.cancelling_errors.sentence)
+    if results.selection:
+        click.echo(results.selection.sentence)
     for text in results.notes:
-        click.echo(text)
+        click.echo(printable(text))
+    for missing in dict.fromkeys(e.why for _, e in shown if e.why):
+        click.echo(printable(missing))
+
+
+def _show_drivers(drivers: Any) -> None:
+    """Contrasts that could be told: those adjusted for one another, and those that were only looked at alone."""
+    if drivers is None:
+        return
+    together = [one for one in drivers.together if one.difference.value is not None]
+    seen = {(one.name, one.level) for one in together}
+    alone = [one for one in drivers.alone if one.difference.value is not None and (one.name, one.level) not in seen]
+    rows = [
+        (f"{one.name.replace('_', ' ')}: {one.level} against {one.against}{'' if one.adjusted_for else ' (alone)'}", one.difference)
+        for one in (*together, *alone)
+    ]
+    if rows:
+        click.echo("")
+        _print_estimates("what changes the rule ratio", rows)
+        click.echo(drivers.caution)
+
+
+def _show_deviators(deviators: Any) -> None:
+    if deviators is None or deviators.why:
+        return
+    click.echo("")
+    click.echo(
+        f"{deviators.unlike_peers_count} of {deviators.tested} builds are unlike their peers; "
+        f"{deviators.breaks_rule_count} break the rule by more than 10 % "
+        f"({deviators.breaks_rule_strict_count} by the strict count)."
+    )
+    for one in deviators.unlike_peers[:5]:
+        name = f"{one.publisher}, {one.build}"
+        click.echo(printable(f"  {name}: {one.rule_ratio.value:.2f} where {one.expected:.2f} was expected. {one.summary}"))
+
+
+def _print_estimates(head: str, rows: list[tuple[str, Any]]) -> None:
+    print_table([[name, *_cells(e)] for name, e in rows], [head, "value", "low", "high", "builds", "runs"], {1, 2, 3, 4, 5})
 
 
 def _cells(estimate: Any) -> list[str]:
@@ -129,25 +188,73 @@ def _cells(estimate: Any) -> list[str]:
 
 @click.command(short_help="Verdicts on rules of thumb.")
 @store_option
+@click.option(
+    "--file", "own_rules", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False),
+    help="Judge rules of your own from a TOML file instead of the trade's.",
+)  # fmt: skip
+@click.option("--figures", is_flag=True, help="List the figures of the study that a rule can be judged by.")
 @json_option
-def rules(store: Path, as_json: bool) -> None:
+def rules(store: Path, own_rules: Path | None, figures: bool, as_json: bool) -> None:
     """Judge rules of thumb by the study.
 
     \b
     Examples:
       poundworth rules
       poundworth rules --json
-    """
-    from dataclasses import asdict
+      poundworth rules --figures
+      poundworth rules --file my_rules.toml
 
+    \b
+    A file of your own holds tables like this one; leave out low or high for a rule about one side:
+      [[rule]]
+      id        = "late_boost"
+      statement = "The last psi at 15 is worth as much as the first."
+      estimate  = "last_over_first"
+      low       = 0.95
+      high      = 1.05
+    """
     results, _ = study_of(store)
+    if figures:
+        _show_figures(results, as_json)
+        return
+    verdicts = results.rules if own_rules is None else _judge_file(own_rules, results)
     if as_json:
-        print_json([{**asdict(r), "estimate": r.estimate.to_json()} for r in results.rules])
+        print_json(rules_json(verdicts))
         return
     if results.invented:
         click.echo("INVENTED DEMO DATA: these figures describe no real engine.\n")
-    for rule in results.rules:
-        value, low, high, *_ = _cells(rule.estimate)
-        click.echo(
-            f"{rule.verdict.upper()}: {rule.statement}\n  {value} ({low} to {high}); tolerance {rule.tolerance}. {rule.would_tell}"
-        )
+    for verdict in verdicts:
+        _show_verdict(verdict)
+
+
+def _judge_file(path: Path, results: Any) -> Any:
+    """Verdicts on the rules of a file."""
+    from models.rule_file import parse_rules
+    from models.rules_of_thumb import judge_rules
+    from pipeline.errors import RequestProblem
+
+    try:
+        if path.stat().st_size > LARGEST_RULE_FILE:
+            raise RequestProblem(f"{path} is larger than {LARGEST_RULE_FILE:,} bytes; that is no file of rules. Give a smaller one.")
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RequestProblem(f"{path} cannot be read as UTF-8 text ({error}); give a TOML file with tables [[rule]].") from error
+    return judge_rules(results.evidence, parse_rules(text, path.name, [figure.name for figure in results.evidence]))
+
+
+def _show_verdict(rule: Any) -> None:
+    value, low, high, *_ = _cells(rule.estimate)
+    figure = f"{value} ({low} to {high})" if low and high else value or "no figure"
+    why = f" {rule.estimate.why}" if rule.estimate.why else ""
+    click.echo(f"{rule.verdict.upper()}: {rule.statement}")
+    click.echo(f"  {figure}; tolerance: {rule.tolerance}.{why}" + (f"\n  What would tell: {rule.would_tell}" if rule.would_tell else ""))
+
+
+def _show_figures(results: Any, as_json: bool) -> None:
+    if as_json:
+        from pipeline.cli.study_json import to_plain
+
+        print_json(to_plain(results.evidence))
+        return
+    rows = [[one.name, *_cells(one.estimate)[:3], one.meaning] for one in results.evidence]
+    print_table(rows, ["figure", "value", "low", "high", "what it is"], {1, 2, 3})

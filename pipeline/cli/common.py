@@ -81,13 +81,13 @@ def plural(count: int, one: str, many: str | None = None) -> str:
 
 def print_table(rows: list[list[str]], heads: list[str], right: set[int] | None = None) -> None:
     """A plain table on stdout; control characters in contributed text are shown as escapes."""
-    clean = [[_printable(c) for c in row] for row in rows]
+    clean = [[printable(c) for c in row] for row in rows]
     widths = [max(len(r[i]) for r in [heads, *clean]) for i in range(len(heads))]
     for row in [heads, ["-" * w for w in widths], *clean]:
         cells = [c.rjust(w) if right and i in right else c.ljust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
         click.echo("  ".join(cells).rstrip())
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """No escape sequence of a contributed text reaches the terminal."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import Any
@@ -16,11 +15,16 @@ from pipeline.cli.common import (
     plural,
     print_json,
     print_table,
+    printable,
     progress_bar,
     raw_option,
     store_option,
     strict_option,
 )
+
+#: Sentences of one reason, and places of one sentence, that are shown before the rest is only counted.
+MOST_SENTENCES = 6
+MOST_PLACES = 3
 
 
 def show_summary(summary: Any) -> None:
@@ -87,34 +91,76 @@ def build(raw: Path, store: Path, with_demo: bool, strict: bool, as_json: bool) 
 
 @click.command(short_help="Rows that were refused, each with its reasons.")
 @store_option
+@click.option("--source", "source", metavar="NAME", help="Rows of one source only.")
+@click.option(
+    "--csv",
+    "csv_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the rows with their reasons for a spreadsheet.",
+)
 @json_option
-def refused(store: Path, as_json: bool) -> None:
-    """Show refused rows with every reason, the raw row and its line.
+def refused(store: Path, source: str | None, csv_file: Path | None, as_json: bool) -> None:
+    """Show refused rows grouped by reason, with what to do about each.
+
+    The CSV file holds each original row beside its reasons; mend the cells and send it back with `poundworth add`. A text
+    that a spreadsheet would take for a formula has an apostrophe in front.
 
     \b
     Examples:
       poundworth refused
+      poundworth refused --source our_shop_spring_tests --csv to_mend.csv
       poundworth refused --json > refused.json
     """
-    from pipeline.checks import sentence_of
+    from pipeline.refused_rows import group_by_reason, refused_csv, refused_rows
     from pipeline.store import read_table
 
-    rows = read_table(store, "refused").to_dicts()
-    told = [
-        {
-            "source": r["source"], "file": r["file"], "line": r["line"], "row": json.loads(r["row"]),
-            "reasons": [{**reason, "sentence": sentence_of(reason["code"], reason["column"], reason["value"])} for reason in r["reasons"]],
-        }
-        for r in rows
-    ]  # fmt: skip
+    rows = refused_rows(read_table(store, "refused"), source)
+    if source is not None and not rows:
+        _check_source(store, source)
+    if csv_file is not None:
+        write_output(csv_file, refused_csv(rows))
+        note(f"{plural(len(rows), 'refused row')} written to {csv_file}.")
     if as_json:
-        print_json(told)
+        print_json([row.to_json() for row in rows])
         return
-    for row in told:
-        click.echo(f"{row['source']}/{row['file']} line {row['line']}")
-        for reason in row["reasons"]:
-            click.echo(f"  {reason['code']}: {reason['sentence']}")
-    click.echo(plural(len(told), "row") + " refused.")
+    for group in group_by_reason(rows):
+        _show_group(group)
+    click.echo(plural(len(rows), "row") + " refused; a row may have several reasons.")
+    if rows and csv_file is None:
+        note("`poundworth refused --csv FILE` writes the rows beside their reasons, to be mended and sent again.")
+
+
+def _show_group(group: Any) -> None:
+    click.echo(f"{group.code}: {plural(group.rows, 'row')}")
+    click.echo(f"  {group.help}")
+    for sentence, at in group.sentences[:MOST_SENTENCES]:
+        more = f" and {len(at) - MOST_PLACES:,} more" if len(at) > MOST_PLACES else ""
+        click.echo(printable(f"  - {', '.join(at[:MOST_PLACES])}{more}: {sentence}"))
+    if len(group.sentences) > MOST_SENTENCES:
+        click.echo(f"  - and {len(group.sentences) - MOST_SENTENCES:,} more of this kind")
+    click.echo("")
+
+
+def _check_source(store: Path, source: str) -> None:
+    """Raise RequestProblem where the store has never seen a source."""
+    from pipeline.errors import RequestProblem
+    from pipeline.store import read_table
+
+    known = read_table(store, "file_seen")["source"].unique().sort().to_list()
+    if source not in known:
+        raise RequestProblem(
+            f"there is no source {source!r} in the store; it has {', '.join(known[:15]) or 'none'}; give --source one of them"
+        )
+
+
+def write_output(path: Path, data: bytes) -> None:
+    """Write a file that was asked for; a place that cannot be written is one sentence."""
+    from pipeline.errors import RequestProblem
+
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise RequestProblem(f"{path} cannot be written ({error.strerror}); give another file") from error
 
 
 @click.command(short_help="Every field with its unit, range and meaning.")

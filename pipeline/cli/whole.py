@@ -36,6 +36,9 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, as_jso
       poundworth run
       poundworth run --raw my_tests --store my.duckdb --out my_pages
     """
+    from reports import bundle
+
+    bundle.start()
     from pipeline.build import build
     from pipeline.cli.answers import show_study, study_json, study_of
     from pipeline.cli.data import exit_code, show_summary

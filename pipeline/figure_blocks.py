@@ -1,0 +1,142 @@
+"""Which builds are worth comparing: those that share figures. One hash join, never all against all.
+
+Figures are laid into bins; a figure covers every bin that its printed digits touch, so that two figures which agree
+within their digits always meet in one. A key of several bins is shared by few builds. Where very many share one
+(copied filler, round figures), each is compared with the earliest of them, so that the work stays linear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import polars as pl
+
+#: Equal after conversion: two printings of one figure differ by floating point only.
+POWER_TOLERANCE_KW = 0.02
+BOOST_TOLERANCE_KPA = 0.02
+#: Width of the bins in which equal figures must meet: wide beside the tolerance, so that most touch one bin only.
+EXACT_WIDTH = 0.5
+#: Widths for figures that agree within their digits: a whole kW or hp, a whole psi.
+POWER_WIDTH_KW = 1.0
+BOOST_WIDTH_KPA = 7.0
+#: Width for boosted over unboosted power; two standards put a power apart by at most this share (natural logarithm).
+RATIO_WIDTH, STANDARDS_APART = 0.01, 0.1
+#: Builds of one key that each other one is compared with.
+MOST_SHARING = 20
+#: Boosted runs of a build that are laid into keys of two: the lowest ones (a table prints fewer).
+MOST_LEVELS = 8
+
+Cover = tuple[pl.Expr, float]
+
+
+def half_step(step: str, tolerance: float) -> pl.Expr:
+    """Half the last printed digit; the tolerance where the digit is not known."""
+    return pl.col(step).fill_null(0.0) / 2 + tolerance
+
+
+def with_bins(frame: pl.DataFrame, covers: Mapping[str, Cover]) -> pl.DataFrame:
+    """A row for each combination of bins; `covers` names value column -> (half-width that it covers, bin width)."""
+    for name, (half, width) in covers.items():
+        # More than a bin would be a step beyond anything printed; it would only multiply rows.
+        reach = pl.min_horizontal(half, pl.lit(width / 2))
+        ends = [((pl.col(name) + sign * reach) / width).floor().cast(pl.Int32) for sign in (-1, 1)]
+        frame = frame.with_columns(pl.concat_list(ends).list.unique().alias(f"{name}_bin")).explode(f"{name}_bin")
+    return frame
+
+
+def sharing_pairs(frame: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
+    """Pairs of builds of different `owner` that share a key.
+
+    Parameters
+    ----------
+    frame : rank (one number a build, earliest publication first), owner (who is not compared with itself), the key.
+    key : columns that must be equal.
+
+    Returns
+    -------
+    rank, rank_2 : the later and the earlier build, each pair once.
+    """
+    cells = frame.select("rank", "owner", *key).drop_nulls().unique().sort("rank")
+    first = cells.unique([*key, "owner"], keep="first", maintain_order=True)
+    few = first.filter(pl.int_range(pl.len()).over(key) < MOST_SHARING)
+    met = cells.join(few.rename({"rank": "rank_2", "owner": "owner_2"}), on=list(key))
+    return (
+        met.filter((pl.col("rank") > pl.col("rank_2")) & (pl.col("owner") != pl.col("owner_2"))).select("rank", "rank_2").unique()
+    )
+
+
+def steps_of(runs: pl.DataFrame) -> pl.DataFrame:
+    """Each boosted run beside each baseline of its build: rank, owner, base, base_step, boost, boost_step, power, power_step."""
+    base = runs.filter(pl.col("role") == "baseline").select("rank", base="power_kw", base_step="power_step_kw").unique()
+    return _boosted(runs).join(base, on="rank")
+
+
+def two_levels_of(runs: pl.DataFrame) -> pl.DataFrame:
+    """Each two boosted runs of a build, the lower boost first."""
+    levels = _boosted(runs).sort("rank", "boost", "power").filter(pl.int_range(pl.len()).over("rank") < MOST_LEVELS)
+    both = levels.join(levels.drop("owner"), on="rank", suffix="_b")
+    return both.filter(pl.col("boost") < pl.col("boost_b"))
+
+
+def _boosted(runs: pl.DataFrame) -> pl.DataFrame:
+    return (
+        runs.filter(pl.col("role") == "boosted")
+        .select("rank", "owner", boost="boost_kpa", boost_step="boost_step_kpa", power="power_kw", power_step="power_step_kw")
+        .unique()
+    )
+
+
+def equal(*names: str) -> dict[str, Cover]:
+    """Covers for figures that must be equal."""
+    return {name: (pl.lit(max(POWER_TOLERANCE_KW, BOOST_TOLERANCE_KPA)), EXACT_WIDTH) for name in names}
+
+
+def rounded(*names: str) -> dict[str, Cover]:
+    """Covers for figures that must agree within their printed digits."""
+    covers = {}
+    for name in names:
+        stem = name.removesuffix("_b")
+        step = f"{stem}_step" + ("_b" if name.endswith("_b") else "")
+        width = BOOST_WIDTH_KPA if stem == "boost" else POWER_WIDTH_KW
+        covers[name] = (half_step(step, POWER_TOLERANCE_KW), width)
+    return covers
+
+
+def exact_pairs(runs: pl.DataFrame) -> pl.DataFrame:
+    """Pairs that share a baseline and a boosted run to the digit (`runs` with rank and owner)."""
+    covers = equal("base", "boost", "power")
+    return sharing_pairs(with_bins(steps_of(runs), covers), [f"{n}_bin" for n in covers])
+
+
+def near_pairs(runs: pl.DataFrame, tokens: pl.DataFrame) -> pl.DataFrame:
+    """Pairs that share enough figures, or fewer figures and something about the engine, to be looked at closely.
+
+    Parameters
+    ----------
+    runs : rank, owner, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa.
+    tokens : rank, token, is_name: what a build says about its engine, as text that equal engines share.
+    """
+    steps, twos = steps_of(runs), two_levels_of(runs)
+    named = tokens.filter("is_name").select("rank", "token")
+    base = steps.select("rank", "base", "base_step").unique()
+    three = twos.join(base, on="rank").with_columns(
+        size=pl.col("base").log(), low=pl.col("power") / pl.col("base"), high=pl.col("power_b") / pl.col("base")
+    )
+    half = pl.col("base_step").fill_null(0.0) / 2 / pl.col("base")
+    ratio = {name: (half * (1 + pl.col(name)) + 1e-4, RATIO_WIDTH) for name in ("low", "high")}
+    ratio["size"] = (pl.lit(STANDARDS_APART / 2), STANDARDS_APART)
+    looks: list[tuple[pl.DataFrame, pl.DataFrame | None, dict[str, Cover]]] = [
+        (steps, tokens.select("rank", "token"), rounded("base", "boost", "power")),
+        (three, None, rounded("base", "boost", "power", "boost_b", "power_b")),
+        (twos, None, equal("boost", "power", "boost_b", "power_b")),
+        (steps, named, equal("base", "boost")),
+        (steps, named, equal("base", "power")),
+        (_boosted(runs), named, equal("boost", "power")),
+        (three, tokens.select("rank", "token"), {**rounded("boost", "boost_b"), **ratio}),
+    ]
+    found = []
+    for frame, words, covers in looks:
+        worded = frame if words is None else frame.join(words, on="rank")
+        key = [f"{name}_bin" for name in covers] + ([] if words is None else ["token"])
+        found.append(sharing_pairs(with_bins(worded, covers), key))
+    return pl.concat(found).unique().sort("rank", "rank_2")
