@@ -5,7 +5,7 @@ The ranges below are judgements of this project about what happens in practice, 
 
 from __future__ import annotations
 
-from models.deviation_case import Case, known, mean_of, ruled_out, tested, untested, words
+from models.deviation_case import Case, known, mean_of, ruled_out, span, tested, untested, words
 from models.deviator_records import Cause, CauseBasis
 from models.physics_bands import physics_rule_ratio
 
@@ -54,20 +54,20 @@ def left_in_place(case: Case) -> Cause:
     if hardware and all(one == "compressor_removed" for one in hardware):
         return ruled_out(code, "The compressor was removed for the baseline.")
     least, most = LEFT_IN_PLACE
-    loss = case.needed_power / (1.0 + case.needed_power)
-    explained = case.explains_power(least / (1.0 - least), most / (1.0 - most))
+    shares = least / (1.0 - least), most / (1.0 - most)
+    loss = [share / (1.0 + share) for share in case.enough_power(*shares)]
     fact = (
         f"The baseline ran with the compressor in place ({words(hardware[0])})."
         if hardware
         else "What stayed on the engine for the baseline is not stated."
     )
-    yes = f"{loss:.0%} of baseline power lost to it would explain the reading."
+    yes = f"{span((loss[0], loss[1]))} of baseline power lost to it would explain the reading."
     no = (
         f"A loss up to {most:.0%} does not explain it."
         if case.deviation > 0
         else "That would make it read high, and it reads low."
     )
-    return tested(code, "recorded" if hardware else "not stated", fact, explained, yes, no)
+    return tested(code, "recorded" if hardware else "not stated", fact, case.explains_power(*shares), yes, no)
 
 
 def baseline_not_measured(case: Case) -> Cause:
@@ -78,8 +78,9 @@ def baseline_not_measured(case: Case) -> Cause:
         return ruled_out(code, "The baseline was measured on the same build.")
     off = RATING_OFF if is_rating else OTHER_BUILD_OFF
     fact = "The baseline is a stated rating." if is_rating else "The baseline is that of another build of the same specification."
-    needed = -case.needed_power / (1.0 + case.needed_power)
-    yes = f"A true baseline {abs(needed):.0%} {'below' if needed > 0 else 'above'} it would explain the reading."
+    # a baseline that is too low makes the build read high
+    side = "above" if case.deviation > 0 else "below"
+    yes = f"A true baseline {span(case.enough_power(-off, off))} {side} it would explain the reading."
     explained = case.explains_power(-off, off)
     return tested(code, "recorded", fact, explained, yes, f"An error of {off:.0%} does not explain it.")
 
@@ -94,7 +95,7 @@ def fuel_changed(case: Case) -> Cause:
     if step == 0:
         return ruled_out(code, "Baseline and boosted runs used the same fuel.")
     low, high = (0.0, FUEL_WORTH) if step > 0 else (-FUEL_WORTH, 0.0)
-    yes = f"{abs(case.needed_power):.0%} of power from it would explain the reading."
+    yes = f"{span(case.enough_power(low, high))} of power from it would explain the reading."
     return tested(
         code, "recorded", said, case.explains_power(low, high), yes, "Its direction or size does not explain the reading."
     )
@@ -137,7 +138,7 @@ def other_parts(case: Case) -> Cause | None:
     if not said:
         return None
     worth = sum(one for _, one in said)
-    yes = f"{abs(case.needed_power):.0%} of power from it would explain the reading."
+    yes = f"{span(case.enough_power(-worth, worth))} of power from it would explain the reading."
     facts = " ".join(fact for fact, _ in said)
     return tested(
         "other_exhaust_or_tune",

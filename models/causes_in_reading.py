@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.deviation_case import Case, known, mean_of, ruled_out, tested, untested, words
+from models.deviation_case import Case, known, mean_of, ruled_out, span, tested, untested, words
 from models.deviator_records import Cause, CauseBasis
 from models.rule import KPA_PER_PSI, REFERENCE_BOOST_RATIO, SEA_LEVEL_KPA
 from pipeline.air import standard_altitude_m, standard_pressure_kpa
@@ -46,17 +46,17 @@ def ambient(case: Case) -> Cause:
         if basis == "assumed"
         else f"Air pressure was taken from the altitude ({used:.1f} kPa)."
     )
-    explained = case.explains(case.expected * (used / high - 1.0), case.expected * (used / low - 1.0))
-    needed = used * case.expected / case.own if case.own > 0 else np.inf
-    yes = f"A true air pressure of about {needed:.0f} kPa{_site(needed)} would explain the reading."
+    shifts = case.expected * (used / high - 1.0), case.expected * (used / low - 1.0)
+    true_kpa = tuple(used / (1.0 + shift / case.expected) for shift in case.enough(*shifts))
+    yes = f"A true air pressure of {span((true_kpa[0], true_kpa[1]), '.0f')} kPa{_site(true_kpa[1])} would explain the reading."
     no = f"No air pressure between {low:.0f} and {high:.0f} kPa explains the reading."
-    return tested("ambient_not_stated", "not stated", fact, explained, yes, no)
+    return tested("ambient_not_stated", "not stated", fact, case.explains(*shifts), yes, no)
 
 
 def _site(pressure_kpa: float) -> str:
     if pressure_kpa >= SEA_LEVEL_KPA:
         return ""
-    return f", a site at about {round(float(standard_altitude_m(pressure_kpa)), -2):.0f} m,"
+    return f" (a site at up to about {round(float(standard_altitude_m(pressure_kpa)), -2):.0f} m)"
 
 
 def wheel_against_crank(case: Case) -> Cause:
@@ -64,9 +64,9 @@ def wheel_against_crank(case: Case) -> Cause:
     code = "wheel_against_crank"
     places = known([*case.baselines, *case.boosted], "measured_at")
     least, most = DRIVETRAIN_LOSS
-    drop = case.needed_power
-    loss = -drop if drop < 0 else drop / (1.0 + drop)
-    fits = case.explains_power(-most, -least) or case.explains_power(1.0 / (1.0 - least) - 1.0, 1.0 / (1.0 - most) - 1.0)
+    # the boosted side at the wheel reads low; the baseline at the wheel reads high, by the loss over what is left
+    range_ = (-most, -least) if case.deviation < 0 else (1.0 / (1.0 - least) - 1.0, 1.0 / (1.0 - most) - 1.0)
+    loss = tuple(-share if share < 0 else share / (1.0 + share) for share in case.enough_power(*range_))
     jumped = _jump_like_a_drivetrain(case)
     if jumped is not None:
         stated = f", although both are stated to be at the {places[0]}" if len(set(places)) == 1 else ""
@@ -75,8 +75,15 @@ def wheel_against_crank(case: Case) -> Cause:
     if len(places) == len(case.baselines) + len(case.boosted) and len(set(places)) == 1:
         return ruled_out(code, f"Baseline and boosted power are both stated to be at the {places[0]}.")
     fact = "Where power was measured is not stated for all runs."
-    yes = f"A drivetrain loss of {loss:.0%} would explain the reading, if {_sides(drop)}."
-    return tested(code, "not stated", fact, fits, yes, f"No loss between {least:.0%} and {most:.0%} explains the reading.")
+    yes = f"A drivetrain loss of {span((loss[0], loss[1]))} would explain the reading, if {_sides(case.deviation)}."
+    return tested(
+        code,
+        "not stated",
+        fact,
+        case.explains_power(*range_),
+        yes,
+        f"No loss between {least:.0%} and {most:.0%} explains the reading.",
+    )
 
 
 def _sides(jump: float) -> str:
@@ -161,8 +168,8 @@ def boost_where(case: Case) -> Cause:
         return ruled_out(code, "Boost was read in the manifold.")
     place = next((p for p in places if p in LOST_KPA), "before_cooler")
     low, high = LOST_KPA[place]
-    explained = case.explains(-case.expected * min(high / boost, 1.0), -case.expected * low / boost)
-    lost = boost * (1.0 - case.own / case.expected)
+    shifts = -case.expected * min(high / boost, 1.0), -case.expected * low / boost
+    lost = [shift / case.expected * boost / KPA_PER_PSI for shift in case.enough(*shifts)]
     fact = (
         f"Boost was read at another place than the manifold ({words(place)})."
         if places
@@ -170,12 +177,12 @@ def boost_where(case: Case) -> Cause:
     )
     no = (
         f"No loss up to {high / KPA_PER_PSI:.1f} psi on the way to the manifold explains it."
-        if lost > 0
+        if case.deviation < 0
         else "That would make it read low, and it reads high."
     )
     basis: CauseBasis = "recorded" if places else "not stated"
-    yes = f"A loss of {lost / KPA_PER_PSI:.1f} psi on the way to the manifold would explain the reading."
-    return tested(code, basis, fact, explained, yes, no)
+    yes = f"A loss of {span((lost[0], lost[1]), '.1f')} psi on the way to the manifold would explain the reading."
+    return tested(code, basis, fact, case.explains(*shifts), yes, no)
 
 
 def boost_taken(case: Case) -> Cause:
@@ -185,20 +192,20 @@ def boost_taken(case: Case) -> Cause:
     if taken and all(one == "at_peak_power" for one in taken):
         return ruled_out(code, "Boost is that at peak power.")
     low, high = BOOST_FALL
-    explained = case.explains(-case.expected * high, -case.expected * low)
-    fall = 1.0 - case.own / case.expected
+    shifts = -case.expected * high, -case.expected * low
+    fall = [shift / case.expected for shift in case.enough(*shifts)]
     fact = (
         "The boost is the highest seen, not that at peak power."
         if "maximum" in taken
         else "Whether boost is that at peak power is not stated."
     )
-    yes = f"Boost that had fallen by {fall:.0%} at peak power would explain the reading."
+    yes = f"Boost that had fallen by {span((fall[0], fall[1]))} at peak power would explain the reading."
     no = (
         f"No fall of boost up to {high:.0%} by peak power explains it."
-        if fall > 0
+        if case.deviation < 0
         else "That would make it read low, and it reads high."
     )
-    return tested(code, "recorded" if "maximum" in taken else "not stated", fact, explained, yes, no)
+    return tested(code, "recorded" if "maximum" in taken else "not stated", fact, case.explains(*shifts), yes, no)
 
 
 def boost_printed_coarsely(case: Case) -> Cause | None:
@@ -222,14 +229,16 @@ def correction(case: Case) -> Cause:
     if boosted is None or base is None:
         return untested(code, "What the correction did cannot be worked out: standard or air is not stated.")
     least, most = VALID_FACTORS
-    span = f"{base:.3f} on the baseline and {boosted:.3f} under boost"
+    factors = f"{base:.3f} on the baseline and {boosted:.3f} under boost"
     if least <= boosted <= most and least <= base <= most:
-        return ruled_out(code, f"Correction factors ({span}) are within {least} to {most}.")
+        return ruled_out(code, f"Correction factors ({factors}) are within {least} to {most}.")
     wrong = [boosted - 1.0, 1.0 / base - 1.0, boosted / base - 1.0]
-    explained = case.explains_power(min(0.0, *wrong), max(0.0, *wrong))
-    fact = f"Correction factors ({span}) lie outside {least} to {most}."
-    yes = f"A correction that did not suit both runs, by {abs(case.needed_power):.0%} of power, would explain the reading."
-    return tested(code, "recorded", fact, explained, yes, "Taking either correction away does not explain the reading.")
+    shares = min(0.0, *wrong), max(0.0, *wrong)
+    fact = f"Correction factors ({factors}) lie outside {least} to {most}."
+    yes = f"A correction that did not suit both runs, by {span(case.enough_power(*shares))} of power, would explain the reading."
+    return tested(
+        code, "recorded", fact, case.explains_power(*shares), yes, "Taking either correction away does not explain the reading."
+    )
 
 
 def publisher_leans(case: Case) -> Cause:

@@ -71,16 +71,23 @@ def share_estimate(hits: np.ndarray, sums: Sums, level: float) -> Estimate:
     z2 = float(t.ppf(0.5 + level / 2.0, publishers - 1)) ** 2
     middle = (share + z2 / (2.0 * effective)) / (1.0 + z2 / effective)
     half = (z2 * (share * (1.0 - share) / effective + z2 / (4.0 * effective**2))) ** 0.5 / (1.0 + z2 / effective)
-    return Estimate(share, max(0.0, min(share, middle - half)), min(1.0, max(share, middle + half)), level, "1", hits.size, sums.runs)
+    return Estimate(
+        share, max(0.0, min(share, middle - half)), min(1.0, max(share, middle + half)), level, "1", hits.size, sums.runs
+    )
+
+
+def say_too_few(builds: int, publishers: int, what: str) -> str:
+    """That so few builds of so few publishers cannot tell, and how many could."""
+    needed = f"at least {LEAST_BUILDS}, of {LEAST_PUBLISHERS} publishers, are needed"
+    if builds == 0:
+        return f"There are no {what}; {needed}."
+    return f"There are only {builds} {what}, of {publishers} publisher{'' if publishers == 1 else 's'}; {needed}."
 
 
 def _too_few(sums: Sums) -> str | None:
     publishers = len(set(sums.publisher.tolist()))
     if sums.top.size < LEAST_BUILDS or publishers < LEAST_PUBLISHERS:
-        return (
-            f"There are {sums.top.size} {sums.what}, of {publishers} publishers; "
-            f"{LEAST_BUILDS} of {LEAST_PUBLISHERS} publishers are the least that can tell."
-        )
+        return say_too_few(sums.top.size, publishers, sums.what)
     if not sums.bottom.sum() > 0.0:
         return f"The {sums.top.size} {sums.what} do not differ in what is compared."
     return None

@@ -100,10 +100,17 @@ class Case:
         slope = self.ratio_per_log_power
         return self.explains(slope * float(np.log1p(low)), slope * float(np.log1p(high)))
 
-    @property
-    def needed_power(self) -> float:
-        """Relative error of the boosted powers against the baseline that would make the whole deviation."""
-        return float(np.expm1(self.deviation / self.ratio_per_log_power))
+    def enough(self, low: float, high: float) -> tuple[float, float]:
+        """Of the plausible shifts those that explain the deviation: the least that does, and the one that explains most of it."""
+        away = self.deviation
+        least = np.copysign(max(abs(away) - self.band, LEAST_SHARE * abs(away)), away)
+        return float(np.clip(least, low, high)), float(np.clip(away, low, high))
+
+    def enough_power(self, low: float, high: float) -> tuple[float, float]:
+        """The same as relative errors of the boosted powers against the baseline."""
+        slope = self.ratio_per_log_power
+        least, most = self.enough(slope * float(np.log1p(low)), slope * float(np.log1p(high)))
+        return float(np.expm1(least / slope)), float(np.expm1(most / slope))
 
 
 def known(rows: Sequence[Row], name: str) -> list[Any]:
@@ -115,6 +122,12 @@ def mean_of(rows: Sequence[Row], name: str) -> float | None:
     """Mean of the stated values of a column, or None."""
     values = known(rows, name)
     return float(np.mean(values)) if values else None
+
+
+def span(ends: tuple[float, float], style: str = ".0%") -> str:
+    """Two sizes as "8% to 12%", smaller first, or one where they look alike."""
+    low, high = (format(size, style) for size in sorted(abs(end) for end in ends))
+    return low if low == high else f"{low} to {high}"
 
 
 def words(code: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from models import causes_in_engine, causes_in_reading
+from models import causes_in_engine, causes_in_figures, causes_in_reading
 from models.deviation_case import Case, words
 from models.deviator_records import Cause
 
@@ -14,6 +14,8 @@ NOTHING = "Nothing in its record explains it."
 TESTS: tuple[Callable[[Case], Cause | None], ...] = (
     causes_in_engine.its_class,
     causes_in_engine.physics_expects,
+    causes_in_figures.exchanged,
+    causes_in_figures.unit_slip,
     causes_in_reading.wheel_against_crank,
     causes_in_reading.ambient,
     causes_in_engine.uncooled,
@@ -37,7 +39,7 @@ TESTS: tuple[Callable[[Case], Cause | None], ...] = (
 _RANK = {"recorded": 0, "not stated": 1, "ruled out": 2}
 
 
-def tested_causes(case: Case) -> tuple[Cause, ...]:
+def find_causes(case: Case) -> tuple[Cause, ...]:
     """Every cause that can be asked of this build: those that explain it first, recorded ones before silent ones."""
     found = [cause for test in TESTS if (cause := test(case)) is not None]
     return tuple(sorted(found, key=lambda cause: (not cause.supports, not cause.tested, _RANK[cause.basis])))

@@ -16,7 +16,7 @@ from scipy.stats import norm, t
 
 from models.build_sums import Floats, Ints
 from models.deviation_case import Case
-from models.deviator_causes import say_causes, tested_causes
+from models.deviator_causes import find_causes, say_causes
 from models.deviator_records import Deviator, DeviatorAnswers, DeviatorKind, DeviatorTest
 from models.deviator_tests import FALSE_DISCOVERY_RATE, PeerTests, RuleTests, peer_design, peer_tests, rule_tests
 from models.driver_records import BuildPhysics, PhysicsAnswers
@@ -145,7 +145,7 @@ def _entry(
     fit, unit = found.fit, case.unit
     half = float(norm.ppf(0.5 + found.level / 2.0)) * float(fit.own_variance[i]) ** 0.5
     runs = int(fit.baseline_runs[i] + fit.boosted_runs[i])
-    causes = tested_causes(case)
+    causes = find_causes(case)
     tested_by: DeviatorTest = "curvature" if case.is_bent else "slope"
     return Deviator(
         publisher=unit["publisher"],

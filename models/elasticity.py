@@ -72,7 +72,9 @@ def answer_elasticity(fit: JointFit, sample: Sample, level: float = 0.95) -> Ela
     naive = naive_correlations(pairs, fit.answer.tau, plain_yields(sample))
     share = float(noise)
     if not share <= MOST_NOISE:
-        return ElasticityAnswers(missing(fit, level, _too_alike(share)), None, min(share, 1.0), naive, ())
+        return ElasticityAnswers(
+            missing(fit, level, _too_alike(share)), None, min(share, 1.0) if np.isfinite(share) else 1.0, naive, ()
+        )
     estimate = _interval(fit, moments, whole, float(found), level)
     return ElasticityAnswers(estimate, float(plain), share, naive, _notes(estimate, pairs))
 

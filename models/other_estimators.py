@@ -45,7 +45,9 @@ def _nothing(sample: Sample, level: float, why: str) -> Estimate:
 def _too_few(sample: Sample, level: float) -> Estimate | None:
     builds, publishers = sample.units.height, sample.units["publisher"].n_unique()
     if builds < 3 or publishers < 2:
-        return _nothing(sample, level, f"{builds} builds of {publishers} publishers are too few for this estimator; it needs 3 of 2.")
+        return _nothing(
+            sample, level, f"{builds} builds of {publishers} publishers are too few for this estimator; it needs 3 of 2."
+        )
     return None
 
 
@@ -83,9 +85,7 @@ def mixed_model(sample: Sample, level: float) -> Estimate:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
-            model = MixedLM(
-                gained, columns, groups=boosted["publisher"].to_numpy(), exog_re=columns[:, :1], exog_vc=by_build
-            )
+            model = MixedLM(gained, columns, groups=boosted["publisher"].to_numpy(), exog_re=columns[:, :1], exog_vc=by_build)
             found = model.fit(reml=True, method=["lbfgs", "powell"])
         except (np.linalg.LinAlgError, ValueError) as error:
             return _nothing(sample, level, f"The mixed model of statsmodels did not settle ({type(error).__name__}).")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import t
 
-from models.build_grams import take_builds
+from models.build_grams import BuildGrams, take_builds
 from models.build_sums import Ints
 from models.estimate import Estimate
 from models.joint_fit import JointFit
@@ -24,10 +24,12 @@ def leave_out_each_publisher(fit: JointFit, level: float = 0.95) -> OnePublisher
     if fit.effects is None or fit.grams is None:
         return OnePublisherOut((), None, None, fit.why or "There is no fit.")
     if len(fit.publishers) < 2:
-        return OnePublisherOut((), None, None, f"All builds come from one publisher ({fit.publishers[0]}); without it nothing is left.")
+        return OnePublisherOut(
+            (), None, None, f"All builds come from one publisher ({fit.publishers[0]}); without it nothing is left."
+        )
     counts = np.bincount(fit.publisher_index, minlength=len(fit.publishers))
     asked = sorted(np.argsort(-counts, kind="stable")[:MOST_PUBLISHERS].tolist())
-    lines = [PublisherOut(fit.publishers[g], int(counts[g]), _without(fit, g, level)) for g in asked]
+    lines = [PublisherOut(fit.publishers[g], int(counts[g]), _without(fit, fit.grams, g, level)) for g in asked]
     lines.sort(key=lambda line: (line.rule_ratio.value is None, line.rule_ratio.value or 0.0, line.publisher))
     values = [line.rule_ratio.value for line in lines if line.rule_ratio.value is not None]
     why = None
@@ -36,8 +38,7 @@ def leave_out_each_publisher(fit: JointFit, level: float = 0.95) -> OnePublisher
     return OnePublisherOut(tuple(lines), min(values, default=None), max(values, default=None), why)
 
 
-def _without(fit: JointFit, publisher: int, level: float) -> Estimate:
-    assert fit.grams is not None
+def _without(fit: JointFit, grams: BuildGrams, publisher: int, level: float) -> Estimate:
     keep = fit.publisher_index != publisher
     builds, runs = int(keep.sum()), int((fit.baseline_runs + fit.boosted_runs)[keep].sum())
 
@@ -50,7 +51,7 @@ def _without(fit: JointFit, publisher: int, level: float) -> Estimate:
         return nothing(f"Only {builds} builds are left.")
     left: Ints = index.astype(np.int64)
     try:
-        effects = fit_random_effects(take_builds(fit.grams, keep), fit.design[keep], left, with_curvature=curved)
+        effects = fit_random_effects(take_builds(grams, keep), fit.design[keep], left, with_curvature=curved)
     except np.linalg.LinAlgError:
         return nothing("The builds that are left cannot give slope and curvature.")
     if not effects.converged:
@@ -59,6 +60,8 @@ def _without(fit: JointFit, publisher: int, level: float) -> Estimate:
     row[: fit.design.shape[1]] = fit.design[keep].mean(axis=0)
     value = float(row @ effects.theta)
     if names.size < 2:
-        return Estimate(value, None, None, level, "1", builds, runs, "Only one publisher is left; without others there is no interval.")
+        return Estimate(
+            value, None, None, level, "1", builds, runs, "Only one publisher is left; without others there is no interval."
+        )
     half = float(t.ppf(0.5 + level / 2.0, names.size - 1)) * effects.variance_of(row) ** 0.5
     return Estimate(value, value - half, value + half, level, "1", builds, runs)

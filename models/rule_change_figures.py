@@ -43,7 +43,10 @@ def _pairs(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     single = changes.filter(pl.col("parts").list.len() == 1).with_columns(pl.col("parts").list.first().alias("part"))
     joined = (
         single.join(side.rename({"run_key": "before_run_key", "kw": "before_kw", "kpa": "before_kpa"}), on="before_run_key")
-        .join(side.rename({"run_key": "after_run_key", "kw": "after_kw", "kpa": "after_kpa", "build_key": "after"}), on="after_run_key")
+        .join(
+            side.rename({"run_key": "after_run_key", "kw": "after_kw", "kpa": "after_kpa", "build_key": "after"}),
+            on="after_run_key",
+        )
         .join(known, on="build_key", how="left")
     )
     engine = pl.coalesce(pl.col("engine_id").cast(pl.String), pl.col("build_key"))
@@ -71,7 +74,9 @@ def _heads_by_output(pairs: pl.DataFrame, level: float) -> RuleEvidence:
     """Change of the relative gain of heads and intakes, within each part, when output per litre doubles."""
     plain = pairs.filter(pl.col("part").is_in(_BREATHING) & (pl.col("before_kpa") <= 0) & pl.col("kw_per_litre").is_not_null())
     gain, output = pl.col("after_kw") / pl.col("before_kw") - 1.0, pl.col("kw_per_litre").log()
-    centred = plain.with_columns((gain - gain.mean()).over("part").alias("gain"), (output - output.mean()).over("part").alias("output"))
+    centred = plain.with_columns(
+        (gain - gain.mean()).over("part").alias("gain"), (output - output.mean()).over("part").alias("output")
+    )
     sums = Sums(
         float(np.log(2.0)) * (centred["gain"] * centred["output"]).to_numpy(), (centred["output"] ** 2).to_numpy(),
         centred["publisher"].to_numpy(), 2 * centred.height,
@@ -89,9 +94,7 @@ def _heads_at_held_setting(pairs: pl.DataFrame, level: float) -> RuleEvidence:
         "head changes with the drive or wastegate setting held",
     )  # fmt: skip
     meaning = "share of head changes at a held setting that raised power and lowered boost"
-    return RuleEvidence(
-        "heads_at_held_setting", meaning, *(share_estimate(hits, sums, at) for at in (level, EQUIVALENCE_LEVEL))
-    )
+    return RuleEvidence("heads_at_held_setting", meaning, *(share_estimate(hits, sums, at) for at in (level, EQUIVALENCE_LEVEL)))
 
 
 def _ratio(name: str, meaning: str, sums: Sums, level: float) -> RuleEvidence:

@@ -14,16 +14,14 @@ import numpy as np
 import polars as pl
 from scipy.stats import t
 
-from models.build_grams import take_builds
+from models.build_grams import BuildGrams, take_builds
 from models.build_sums import Floats
+from models.clustered import LEAST_BUILDS, LEAST_PUBLISHERS, say_too_few
 from models.estimate import Estimate
 from models.joint_fit import JointFit
 from models.random_effects import RandomEffects, fit_random_effects
 from models.results import RuleEvidence
 from models.rules_of_thumb import EQUIVALENCE_LEVEL
-
-LEAST_BUILDS = 5
-LEAST_PUBLISHERS = 2
 
 #: A log rating must spread at least this much (sd) at equal power, or sizes are too alike to compare.
 LEAST_SPREAD = 0.05
@@ -83,12 +81,13 @@ _ASKED = (
 
 def contrast_figures(fit: JointFit, level: float) -> tuple[RuleEvidence, ...]:
     """Charge cooling, belt drive, compressor size (all, turbos only)."""
-    return tuple(RuleEvidence(asked.name, asked.meaning, *(_answer(fit, asked, at) for at in (level, EQUIVALENCE_LEVEL))) for asked in _ASKED)
+    return tuple(
+        RuleEvidence(asked.name, asked.meaning, *(_answer(fit, asked, at) for at in (level, EQUIVALENCE_LEVEL)))
+        for asked in _ASKED
+    )
 
 
-def unit_contrast(
-    fit: JointFit, name: str, meaning: str, flags: pl.Series, sides: tuple[str, str], level: float
-) -> RuleEvidence:
+def unit_contrast(fit: JointFit, name: str, meaning: str, flags: pl.Series, sides: tuple[str, str], level: float) -> RuleEvidence:
     """Difference of the rule ratio between units flagged true and false; null flags are not compared.
 
     Parameters
@@ -120,8 +119,10 @@ def _answer(fit: JointFit, asked: _Asked, level: float) -> Estimate:
         return nothing(why)
     held = _independent(facts)
     if held is None:
-        return nothing(f"Among the {int(keep.sum())} builds, what is compared goes along with what is held equal; they cannot be told apart.")
-    effects = _refit(fit, keep, held)
+        return nothing(
+            f"Among the {int(keep.sum())} builds, what is compared goes along with what is held equal; they cannot be told apart."
+        )
+    effects = _refit(fit, fit.grams, keep, held)
     if effects is None:
         return nothing("The fit of this difference did not settle.")
     row = np.zeros(effects.theta.size)
@@ -138,10 +139,7 @@ def _too_few(values: Floats, publisher: np.ndarray, sides: Sequence[str]) -> str
     for words, mask in zip(sides, masks, strict=True):
         builds, publishers = int(mask().sum()), len(set(publisher[mask()].tolist()))
         if builds < LEAST_BUILDS or publishers < LEAST_PUBLISHERS:
-            return (
-                f"There are {builds} {words}, of {publishers} publishers; "
-                f"{LEAST_BUILDS} of {LEAST_PUBLISHERS} publishers are the least that can tell."
-            )
+            return say_too_few(builds, publishers, words)
     return None
 
 
@@ -170,12 +168,11 @@ def _residual(column: Floats, others: list[Floats]) -> Floats:
     return rest
 
 
-def _refit(fit: JointFit, keep: np.ndarray, design: Floats) -> RandomEffects | None:
+def _refit(fit: JointFit, grams: BuildGrams, keep: np.ndarray, design: Floats) -> RandomEffects | None:
     """Coefficients on the kept builds at the headline's fixed point; None where they cannot be had."""
-    assert fit.grams is not None
     names, index = np.unique(fit.publisher_index[keep], return_inverse=True)
     if design.shape[0] <= design.shape[1] or names.size < LEAST_PUBLISHERS:
         return None
     curved = fit.curvature_why is None
-    effects = fit_random_effects(take_builds(fit.grams, keep), design, index.astype(np.int64), with_curvature=curved)
+    effects = fit_random_effects(take_builds(grams, keep), design, index.astype(np.int64), with_curvature=curved)
     return effects if effects.converged else None

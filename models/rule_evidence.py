@@ -63,9 +63,7 @@ def gather_evidence(
         return lambda at: _unless(beyond(of, boost_kpa), mean_curve(of, [boost_kpa], at).mean[0].estimate)
 
     def marginal(boost_kpa: float) -> At:
-        return lambda at: _unless(
-            beyond(fit, boost_kpa), answer_curvature(fit, [boost_kpa], at).marginal_yield[0].estimate
-        )
+        return lambda at: _unless(beyond(fit, boost_kpa), answer_curvature(fit, [boost_kpa], at).marginal_yield[0].estimate)
 
     found = [
         offered("rule_ratio", "mean rule ratio, from no boost to 10 psi (1 is the rule)", lambda at: answer_rule_ratio(fit, at).rule_ratio),
@@ -80,13 +78,26 @@ def gather_evidence(
     ]  # fmt: skip
     for psi in OFFERED_PSI:
         kpa = psi * KPA_PER_PSI
-        found.append(offered(f"gain_at_{psi}_psi", f"mean gain at {psi} psi at sea level, as a share of unboosted power", gain(fit, kpa)))
-        found.append(offered(f"marginal_yield_at_{psi}_psi", f"what the next psi gives at {psi} psi, over the rule", marginal(kpa)))
+        found.append(
+            offered(f"gain_at_{psi}_psi", f"mean gain at {psi} psi at sea level, as a share of unboosted power", gain(fit, kpa))
+        )
+        found.append(
+            offered(f"marginal_yield_at_{psi}_psi", f"what the next psi gives at {psi} psi, over the rule", marginal(kpa))
+        )
     exponent = elasticity.elasticity
     found.append(_rescaled("elasticity", "exponent of the yield in unboosted power (the rule says 1)", exponent, fit))
-    found.append(_rescaled("offset_boost_by_output", "exponent in unboosted power of the boost that replaces a given gain", _mirrored(exponent), fit))
+    found.append(
+        _rescaled(
+            "offset_boost_by_output",
+            "exponent in unboosted power of the boost that replaces a given gain",
+            _mirrored(exponent),
+            fit,
+        )
+    )
     share = equivalence.share_of_builds
-    found.append(RuleEvidence("share_of_builds_within_10_pct", "share of builds whose rule ratio lies within 10 % of 1", share, share))
+    found.append(
+        RuleEvidence("share_of_builds_within_10_pct", "share of builds whose rule ratio lies within 10 % of 1", share, share)
+    )
     figures = (
         *contrast_figures(fit, level),
         *run_figures(sample, tables["run"], fit, level),

@@ -71,7 +71,9 @@ def _rule(row: Mapping[str, Any], where: str, figures: Sequence[str]) -> Rule:
         raise RequestProblem(f"{where} has {', '.join(unknown)}; allowed are {', '.join(_KEYS)}. Remove or rename it.")
     name = _text(row, "id", where)
     if not _ID.fullmatch(name):
-        raise RequestProblem(f"{where} has the id {name!r}; an id is a small letter, then small letters, digits and _. Rename it.")
+        raise RequestProblem(
+            f"{where} has the id {name!r}; an id is a small letter, then small letters, digits and _. Rename it."
+        )
     tested_by = _text(row, "estimate", where)
     if tested_by not in figures:
         near = difflib.get_close_matches(tested_by, list(figures), n=3, cutoff=0.5)

@@ -46,7 +46,9 @@ def run_figures(sample: Sample, runs: pl.DataFrame, fit: JointFit, level: float)
     facts = [pl.col(c).cast(pl.Float64) if c in runs.columns else pl.lit(None, pl.Float64).alias(c) for c in _FACTS]
     table = sample.runs.select("unit", "run_key", "boost_kpa").join(runs.select("run_key", *facts), on="run_key", how="left")
     table = table.join(
-        sample.units.select("unit", "unit_id", "build_key", "publisher", "induction", "na_power_kw", "ambient_kpa"), on="unit", how="left"
+        sample.units.select("unit", "unit_id", "build_key", "publisher", "induction", "na_power_kw", "ambient_kpa"),
+        on="unit",
+        how="left",
     ).sort("unit", "boost_kpa", "run_key")
     return (
         _peak_stays(table, level),
@@ -78,9 +80,7 @@ def _peak_stays(table: pl.DataFrame, level: float) -> RuleEvidence:
     what = "turbocharged builds with the rpm of peak power with and without boost"
     sums = Sums(hits.astype(float), np.ones(hits.size), peaks["publisher"].to_numpy(), int(peaks["len"].sum()), what)
     meaning = "share of turbocharged builds whose boosted power peak stays within 300 rpm of the unboosted one"
-    return RuleEvidence(
-        "peak_rpm_within_300", meaning, *(share_estimate(hits, sums, at) for at in (level, EQUIVALENCE_LEVEL))
-    )
+    return RuleEvidence("peak_rpm_within_300", meaning, *(share_estimate(hits, sums, at) for at in (level, EQUIVALENCE_LEVEL)))
 
 
 def _torque_like_power(table: pl.DataFrame, level: float) -> RuleEvidence:
@@ -135,7 +135,9 @@ def _wheel_over_crank(runs: pl.DataFrame, level: float) -> RuleEvidence:
     computed = pl.col("drivetrain_loss_pct").fill_null(0.0) > 0 if "drivetrain_loss_pct" in runs.columns else pl.lit(False)
     stated = pl.col("is_stated_rating").fill_null(False) if "is_stated_rating" in runs.columns else pl.lit(False)
     repeat = pl.col("is_repeat").fill_null(False) if "is_repeat" in runs.columns else pl.lit(False)
-    known = runs.filter(~computed & ~stated & ~repeat & pl.col("measured_at").is_in(["wheel", "crank"]) & (pl.col("power_kw") > 0))
+    known = runs.filter(
+        ~computed & ~stated & ~repeat & pl.col("measured_at").is_in(["wheel", "crank"]) & (pl.col("power_kw") > 0)
+    )
     known = known.with_columns((pl.col("boost_kpa").fill_null(0.0).clip(0.0) / LEVEL_GAP_KPA).round().alias("at"))
     wheel = pl.col("measured_at") == "wheel"
     power = pl.col("power_kw").log()
@@ -155,7 +157,9 @@ def _small_engines(table: pl.DataFrame, sample: Sample, level: float) -> RuleEvi
         sample.units.select("unit", "publisher", "na_power_kw"), on="unit", how="left"
     ).filter(pl.col("na_power_kw").is_between(*SMALL_ENGINE_KW))  # fmt: skip
     gained = yield_at_sea_level(pl.col("power"), pl.col("na_power_kw"), pl.col("boost_kpa"), pl.col("ambient_kpa"))
-    per_build = of_runs.group_by("unit", "publisher").agg((gained.mean() * KPA_PER_PSI / _KW_PER_HP).alias("hp_per_psi"), pl.len())
+    per_build = of_runs.group_by("unit", "publisher").agg(
+        (gained.mean() * KPA_PER_PSI / _KW_PER_HP).alias("hp_per_psi"), pl.len()
+    )
     per_build = per_build.sort("unit")
     sums = _mean_of(per_build, "hp_per_psi", "builds of 70 to 80 hp unboosted", int(per_build["len"].sum()))
     return _both("yield_70_to_80_hp", "mean yield of builds of 70 to 80 hp, referred to sea level", sums, level, "hp/psi")

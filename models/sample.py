@@ -88,7 +88,7 @@ def choose_sample(runs: pl.DataFrame, builds: pl.DataFrame, options: SampleOptio
     based, unconverted = to_common_basis(_rows_of_units(pairing.rows, rows), pairing.units)
     based, orphans = _without_orphans(based, unconverted)
     units = _units(pairing, based, builds)
-    kept = units.filter(_asked_for(options)).sort("unit_no").with_row_index("unit").with_columns(pl.col("unit").cast(pl.UInt32))
+    kept = units.filter(asked_for(options)).sort("unit_no").with_row_index("unit").with_columns(pl.col("unit").cast(pl.UInt32))
     outside = based.join(kept, on="unit_no", how="anti").select("row", pl.lit("outside_subset").alias("reason"))
     analysed = based.select(_OF_A_FIT).join(kept.select("unit_no", "unit", "na_power_kw"), on="unit_no", how="inner")
     used = analysed.select("row", "made").unique("row")
@@ -191,7 +191,7 @@ def _units(pairing: Pairing, based: pl.DataFrame, builds: pl.DataFrame) -> pl.Da
     return units.with_columns(pl.col("source", "publisher", "build").fill_null("")).rename({"home": "build_key"})
 
 
-def _asked_for(options: SampleOptions) -> pl.Expr:
+def asked_for(options: SampleOptions) -> pl.Expr:
     """Condition on units for the part of the data that was asked for."""
     keep = pl.col("boost_levels") >= options.least_boost_levels
     for column, names in (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Quality = Literal["same_session", "same_engine", "same_spec", "stated"]
@@ -41,3 +41,17 @@ class SampleOptions:
     drop_publishers: tuple[str, ...] = ()
     drop_sources: tuple[str, ...] = ()
     drop_units: tuple[str, ...] = ()
+
+    def without_filters(self) -> SampleOptions:
+        """The same choice of pairs with every unit kept: what differs from it only picks among its units."""
+        return replace(
+            self,
+            only_recorded_ambient=False,
+            only_measured_at=(),
+            only_baseline_hardware=(),
+            only_cooled=False,
+            least_boost_levels=1,
+            drop_publishers=(),
+            drop_sources=(),
+            drop_units=(),
+        )

@@ -9,7 +9,8 @@ import polars as pl
 from models.estimate import Estimate
 from models.joint_fit import JointFit, fit_joint
 from models.other_estimators import clustered_regression, mixed_model, two_stage
-from models.sample import Sample, choose_sample
+from models.sample import Sample, asked_for, choose_sample
+from models.sample_options import SampleOptions
 from models.sensitivity import MAIN, Alternative
 from models.yield_fit import answer_rule_ratio
 
@@ -41,7 +42,9 @@ class AlternativeFits:
             return Estimate(None, None, None, self.level, "1", 0, 0, "No build is left under this choice.")
         if alternative.estimator != "joint":
             return self._by_others(alternative, sample)
-        like_main = replace(alternative, name=MAIN.name, sentence=MAIN.sentence, sample=MAIN.sample, without_deviators=False) == MAIN
+        like_main = (
+            replace(alternative, name=MAIN.name, sentence=MAIN.sentence, sample=MAIN.sample, without_deviators=False) == MAIN
+        )
         if like_main and sample.runs.equals(self.main.runs) and sample.units.equals(self.main.units):
             return self.headline
         runs, units = _with_errors(sample, alternative)
@@ -54,7 +57,11 @@ class AlternativeFits:
         options = alternative.sample
         if alternative.without_deviators and self.unlike_peers:
             options = replace(options, drop_units=(*options.drop_units, *self.unlike_peers))
-        return self.main if options == MAIN.sample else choose_sample(self.runs, self.builds, options)
+        if options == MAIN.sample:
+            return self.main
+        if options.without_filters() == MAIN.sample:
+            return narrowed(self.main, options)
+        return choose_sample(self.runs, self.builds, options)
 
     def _by_others(self, alternative: Alternative, sample: Sample) -> Estimate:
         if alternative.estimator == "mixed_model":
@@ -62,6 +69,17 @@ class AlternativeFits:
         if alternative.estimator == "clustered_regression":
             return clustered_regression(sample, self.level)
         return two_stage(self.fit if sample is self.main else fit_joint(sample.runs, sample.units), self.level)
+
+
+def narrowed(main: Sample, options: SampleOptions) -> Sample:
+    """The units of the main sample that were asked for, numbered anew; runs and units as if the sample had been chosen so.
+
+    ``flow`` and ``excluded`` stay those of the main sample.
+    """
+    kept = main.units.rename({"unit": "was"}).filter(asked_for(options)).with_row_index("unit")
+    units = kept.with_columns(pl.col("unit").cast(pl.UInt32))
+    runs = main.runs.rename({"unit": "was"}).join(units.select("was", "unit"), on="was", how="inner", maintain_order="left")
+    return replace(main, runs=runs.select(main.runs.columns), units=units.select(main.units.columns))
 
 
 def _with_errors(sample: Sample, alternative: Alternative) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -30,7 +30,7 @@ from models.sample import Sample, choose_sample
 from models.sample_options import SampleOptions
 from models.selection import answer_selection
 from models.sensitivity import cancelling_errors, publisher_lines, sensitivity_lines
-from models.sensitivity_fits import AlternativeFits
+from models.sensitivity_fits import AlternativeFits, narrowed
 from models.study_records import is_invented, ledger_steps, run_results, source_notes, unit_results
 from models.subset import Subset, take_subset
 from models.yield_fit import answer_rule_ratio, mean_curve
@@ -95,7 +95,7 @@ def run_study(
     lines = sensitivity_lines(fits.answer)
     evidence = gather_evidence(
         fit, sample, tables, level=level, elasticity=elasticity, equivalence=equivalence,
-        cooled_turbo=_cooled_turbo(tables, sample), beyond=_beyond,
+        cooled_turbo=_cooled_turbo(sample), beyond=_beyond,
     )  # fmt: skip
     return StudyResults(
         fingerprint=fingerprint,
@@ -178,12 +178,12 @@ def _unlike_peers(deviators: DeviatorAnswers) -> tuple[str, ...]:
     return tuple(one.unit_id for one in deviators.unlike_peers)
 
 
-def _cooled_turbo(tables: Mapping[str, pl.DataFrame], main: Sample) -> JointFit:
+def _cooled_turbo(main: Sample) -> JointFit:
     """The fit of charge-cooled turbocharged builds alone."""
     others = main.units.filter(
         (pl.col("induction") != "turbocharger").fill_null(True) | (pl.col("charge_cooling") == "none").fill_null(True)
     )
-    sample = choose_sample(tables["run"], tables["build"], SampleOptions(drop_units=tuple(others["unit_id"].to_list())))
+    sample = narrowed(main, SampleOptions(drop_units=tuple(others["unit_id"].to_list())))
     return fit_joint(sample.runs, sample.units)
 
 

@@ -53,13 +53,11 @@ def where_fields() -> dict[str, Field]:
     """Column name to description of everything that a condition may name."""
     found = {_SOURCE.name: _SOURCE, _NA_POWER.name: _NA_POWER}
     found |= {field.name: field for field in fields_of("source") if field.name in _SOURCE_FACTS}
-    found |= {field.name: field for table in ("run", "build") for field in fields_of(table)}  # type: ignore[arg-type]
+    found |= {field.name: field for table in ("run", "build") for field in fields_of(table)}
     return found
 
 
-def take_subset(
-    tables: Mapping[str, pl.DataFrame], subset: Subset
-) -> tuple[dict[str, pl.DataFrame], tuple[FlowStep, ...]]:
+def take_subset(tables: Mapping[str, pl.DataFrame], subset: Subset) -> tuple[dict[str, pl.DataFrame], tuple[FlowStep, ...]]:
     """The tables with what was not asked for left out, and the steps of the flow that say how much that was.
 
     Raises
@@ -128,7 +126,9 @@ def _asked_rows(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     )  # fmt: skip
     boosted = runs.filter(pl.col("role") == "boosted").drop(_OF_BASELINES)
     facts = [name for name in _SOURCE_FACTS if name in sources.columns]
-    absent = [pl.lit(None, pl.Date if name == "published_on" else pl.String).alias(name) for name in _SOURCE_FACTS if name not in facts]
+    absent = [
+        pl.lit(None, pl.Date if name == "published_on" else pl.String).alias(name) for name in _SOURCE_FACTS if name not in facts
+    ]
     asked = boosted.join(base, on="build_key", how="left").join(
         builds.select("build_key", *(c for c in builds.columns if c not in boosted.columns and c not in base.columns)),
         on="build_key", how="left",

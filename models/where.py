@@ -147,7 +147,9 @@ class _Parser:
 
     def one(self, depth: int) -> pl.Expr:
         if depth > DEEPEST:
-            raise RequestProblem(f"The condition nests more than {DEEPEST} brackets or nots; that is more than is read. Write it flat.")
+            raise RequestProblem(
+                f"The condition nests more than {DEEPEST} brackets or nots; that is more than is read. Write it flat."
+            )
         if self.next.is_word("not"):
             self.take()
             return ~self.one(depth + 1)

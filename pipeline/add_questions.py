@@ -6,25 +6,20 @@ has a default that would be a guess.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from pipeline.add import Draft
-from pipeline.codes import recognise_code, say_code_problem
 from pipeline.contribution import Wishes
-from pipeline.errors import FileProblem, RequestProblem
 from pipeline.fields import CORRECTIONS, FIELDS, MEASURED_AT, Field
+from pipeline.header_targets import bare_name, suggested_target, target_in_unit
 from pipeline.header_units import TRADE_UNITS
 from pipeline.headers import recognise_headers
 from pipeline.recognition import Recognised, SheetReading
-from pipeline.units import convert, find_unit, unit_named, units_of
-from pipeline.words import fold_words
+from pipeline.units import convert, unit_named, units_of
 
-Sort = Literal["text", "code", "column", "unit"]
-#: Answers that say that something is not known.
-UNKNOWN = frozenset({"unknown", "unstated", "not stated", "dont know", "do not know", "?", "", "skip"})
+Sort = Literal["text", "code", "column", "unit", "suggestion"]
 #: An answer that begins so is a value for all rows and no column.
 FOR_ALL = "="
 #: Between columns that name the build together.
@@ -73,6 +68,18 @@ def open_questions(draft: Draft) -> tuple[Question, ...]:
     return (*_column_questions(draft), *_unit_questions(draft), *_source_questions(draft), *_condition_questions(draft))
 
 
+def suggestion_questions(draft: Draft) -> tuple[Question, ...]:
+    """For a person at a terminal: each unrecognised column that resembles a field, to be taken for it or left as text."""
+    return tuple(
+        Question(
+            f"suggestion {c.header}", "suggestion", f"Is {c.header!r} {c.suggestions[0]}? (yes, no, or another field)",
+            (f"{c.header}: {', '.join(c.samples)}", f"{c.suggestions[0]}: {FIELDS[c.suggestions[0]].meaning}"),
+            f'--set "{c.header}={suggested_target(c, c.suggestions[0])}"', False, "no", c.suggestions[0], c.header, c.sheet,
+        )
+        for reading in draft.readings for c in reading.columns if c.suggestions and c.field is None
+    )  # fmt: skip
+
+
 # -- columns ------------------------------------------------------------------------------------------------------------
 
 
@@ -106,7 +113,7 @@ def _column_question(reading: SheetReading, name: str, several: bool) -> Questio
         hints.append("Several columns may name it together: answer them joined by +, such as maker + model.")
         hints.append(f"If all rows are of one engine, answer {FOR_ALL} and its name, such as {FOR_ALL}Bench engine 1.")
     where = f" of sheet {reading.entry.sheet!r}" if several else ""
-    target = "build" if name == "build" else f"{_bare(FIELDS[name])}_UNIT" if FIELDS[name].quantity != "speed" else name
+    target = "build" if name == "build" else f"{bare_name(FIELDS[name])}_UNIT" if FIELDS[name].quantity != "speed" else name
     option = f'--set "HEADER={target}"' + (
         ' (or --constant "build=NAME" where all rows are of one engine)' if name == "build" else ""
     )
@@ -130,18 +137,19 @@ def _unit_questions(draft: Draft) -> Iterator[Question]:
 
 def _unit_question(column: Recognised) -> Question:
     named = FIELDS[str(column.field)]
-    hints = tuple(_as_unit(column, named, unit) for unit in _offered(named))
-    likely = next((u for u, h in zip(_offered(named), hints, strict=True) if "cannot" not in h and "outside" not in h), "")
+    hints = tuple(_as_unit(column, named, unit) for unit in offered_units(named))
+    likely = next((u for u, h in zip(offered_units(named), hints, strict=True) if "cannot" not in h and "outside" not in h), "")
     header = column.header or "(no header)"
     samples = ", ".join(column.samples)
     return Question(
         f"unit {column.header}", "unit", f"In which unit is {header!r} ({samples})?", hints,
-        f'--set "{column.header}={_target(column, named, likely or _offered(named)[0])}" (or another unit; --set "{column.header}=" sets the column aside)',
+        f'--set "{column.header}={target_in_unit(column, named, likely or offered_units(named)[0])}" (or another unit; --set "{column.header}=" sets the column aside)',
         True, "", named.name, column.header, column.sheet,
     )  # fmt: skip
 
 
-def _offered(named: Field) -> tuple[str, ...]:
+def offered_units(named: Field) -> tuple[str, ...]:
+    """Units that a question names; every other unit of the quantity is an answer too."""
     assert named.quantity is not None
     return TRADE_UNITS.get(named.quantity, units_of(named.quantity))
 
@@ -162,32 +170,6 @@ def _as_unit(column: Recognised, named: Field, unit: str) -> str:
 def _plain(value: float) -> str:
     """About four digits, never with an exponent."""
     return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.4g}"
-
-
-def _bare(named: Field) -> str:
-    return named.stem.removeprefix("curve_")
-
-
-def _target(column: Recognised, named: Field, unit: str) -> str:
-    """The override that reads a column in a unit: a field name with the unit at its end, with its side or level."""
-    stem = _bare(named) if column.role != "level" else "power"
-    spelled = "_".join(unit.lower().replace("/", " ").split())
-    for ending in (f"_{spelled}", f" ({unit})"):
-        text = f"{stem}{ending}"
-        if column.role == "level" and column.level_boost is not None:
-            text = f"{text}_{column.level_boost:g}{column.level_unit}" if column.level_boost else f"baseline_{text}"
-        elif column.role:
-            text = f"{column.role}_{text}"
-        if _reads_as(column.header, text, unit):
-            return text
-    return f"{stem} ({unit})"
-
-
-def _reads_as(header: str, target: str, unit: str) -> bool:
-    try:
-        return recognise_headers([header], None, {header: target})[0].unit == unit
-    except FileProblem:
-        return False
 
 
 # -- the source and its conditions --------------------------------------------------------------------------------------
@@ -227,78 +209,6 @@ def set_unknown_units_aside(wishes: Wishes, draft: Draft) -> tuple[Wishes, tuple
     """Wishes without the columns whose unit is open, power apart, and their headers: for looking at the rest meanwhile."""
     headers = {q.header: "" for q in _unit_questions(draft) if q.about not in ("power_kw", "curve_power_kw")}
     return replace(wishes, headers={**wishes.headers, **headers}), tuple(headers)
-
-
-# -- answers ------------------------------------------------------------------------------------------------------------
-
-
-def take_answer(wishes: Wishes, question: Question, answer: str, draft: Draft) -> Wishes:
-    """The wishes with one more answer; the same wishes where "unknown" is an answer to something that is not needed.
-
-    Raises
-    ------
-    RequestProblem : the answer cannot be understood, or something needed was left open.
-    """
-    text = answer.strip()
-    if fold_words(text) in UNKNOWN and (question.is_needed or question.sort != "code"):
-        raise RequestProblem(f"an answer is needed: {question.text} ({question.option})")
-    takers = {"text": _take_text, "code": _take_code, "column": _take_column, "unit": _take_unit}
-    return takers[question.sort](wishes, question, text, draft)
-
-
-def _take_text(wishes: Wishes, question: Question, text: str, draft: Draft) -> Wishes:
-    return replace(wishes, described={**wishes.described, question.key: text})
-
-
-def _take_code(wishes: Wishes, question: Question, text: str, draft: Draft) -> Wishes:
-    return replace(wishes, constants={**wishes.constants, **code_constant(question.about, text)})
-
-
-def code_constant(name: str, text: str) -> dict[str, str]:
-    """The constant that states a code for all rows; `unstated` or nothing where it is not known.
-
-    Raises
-    ------
-    RequestProblem : the words mean no code of the field.
-    """
-    named = FIELDS[name]
-    if fold_words(text) in UNKNOWN:
-        return {name: "unstated"} if "unstated" in named.codes else {}
-    code = recognise_code(name, text)
-    if code is None:
-        raise RequestProblem(say_code_problem(named, text))
-    return {name: code}
-
-
-def _take_column(wishes: Wishes, question: Question, text: str, draft: Draft) -> Wishes:
-    if text.startswith(FOR_ALL) and question.about == "build":
-        if not text[1:].strip():
-            raise RequestProblem(f"a name is needed after {FOR_ALL}, such as {FOR_ALL}Bench engine 1")
-        return replace(wishes, constants={**wishes.constants, "build": text[1:].strip()})
-    headers = [c.header for r in draft.readings if r.entry.sheet == question.sheet for c in r.columns]
-    if question.about == "build" and JOINED in text and text not in headers:
-        return replace(wishes, build_from=tuple(_present(part.strip(), headers) for part in text.split(JOINED)))
-    named = FIELDS[question.about]
-    target = named.name if named.quantity in (None, "speed") else _bare(named)
-    return replace(wishes, headers={**wishes.headers, _present(text, headers): target})
-
-
-def _present(told: str, headers: list[str]) -> str:
-    wanted = "" if fold_words(told) == "no header" else told
-    found = [h for h in headers if h == wanted] or [h for h in headers if fold_words(h) == fold_words(wanted)]
-    if not found:
-        near = difflib.get_close_matches(told, headers, n=3) or headers[:MOST_CHOICES]
-        raise RequestProblem(f"there is no column {told!r}; the nearest are {', '.join(repr(h) for h in near)}")
-    return found[0]
-
-
-def _take_unit(wishes: Wishes, question: Question, text: str, draft: Draft) -> Wishes:
-    named = FIELDS[question.about]
-    unit = find_unit(text, named.quantity)
-    if unit is None:
-        raise RequestProblem(f"{text!r} is no unit of {named.quantity}; allowed are {', '.join(_offered(named))}")
-    column = next(c for r in draft.readings for c in r.columns if c.header == question.header and c.needs_unit)
-    return replace(wishes, headers={**wishes.headers, question.header: _target(column, named, unit.name)})
 
 
 def say_open(questions: tuple[Question, ...]) -> str:

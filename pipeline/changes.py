@@ -52,9 +52,7 @@ def _losses(pairs: pl.DataFrame) -> pl.DataFrame:
     """Flags for pairs whose second run makes less beyond the noise of pulls: a true loss, or the two sides swapped."""
     lower = pl.col("power_kw") < (1 - REPEAT_SHARE) * pl.col("before_kw")
     value = pl.format("{} after {} kW", pl.col("power_kw").round_sig_figs(4), pl.col("before_kw").round_sig_figs(4))
-    return pairs.filter(lower).select(
-        "line", code=pl.lit("after_below_before"), column=pl.lit("power_kw"), value=value
-    )
+    return pairs.filter(lower).select("line", code=pl.lit("after_below_before"), column=pl.lit("power_kw"), value=value)
 
 
 def _as_changes(joined: pl.DataFrame, source: str, file: str) -> pl.DataFrame:
@@ -78,7 +76,10 @@ def _by_name(frame: pl.DataFrame, source: str, file: str) -> Changes:
         "line", code=pl.lit("run_unknown"), column=pl.lit("compared_with"), value="compared_with"
     )
     good, bad = _parts(joined.filter(~lost))
-    return Changes(_as_changes(good.rename({"run_key": "after_run_key"}), source, file), pl.concat([EMPTY_REASONS, reasons, bad, _losses(good)]))
+    return Changes(
+        _as_changes(good.rename({"run_key": "after_run_key"}), source, file),
+        pl.concat([EMPTY_REASONS, reasons, bad, _losses(good)]),
+    )
 
 
 def _unknown_builds(frame: pl.DataFrame) -> pl.DataFrame:

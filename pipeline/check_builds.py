@@ -46,8 +46,11 @@ def add_build_figures(frame: pl.DataFrame) -> pl.DataFrame:
     same place), `base_low_kw` (the weakest of them), `low_boost_kpa`, `low_boost_kw` (the run of least boost of the build).
     """
     keyed = frame.with_columns(_base_key=pl.coalesce("baseline_build_key", "build_key"))
+    unboosted = frame.filter(pl.col("role") == "baseline")
+    # A blank boost counts as none only where no other run of the build states that it had none.
+    stated = (~pl.col("blank_boost")).any().over("build_key", "measured_at")
     bases = (
-        frame.filter(pl.col("role") == "baseline")
+        unboosted.filter(~pl.col("blank_boost") | ~stated)
         .group_by("build_key", "measured_at")
         .agg(base_kw=pl.col("power_kw").mean(), base_rpm=pl.col("power_rpm").mean(), base_low_kw=pl.col("power_kw").min())
         .rename({"build_key": "_base_key"})
@@ -145,6 +148,18 @@ def find_twice(frame: pl.DataFrame) -> pl.DataFrame:
     return find_failures(found, [Rule("row_twice", None, pl.lit(True), pl.col("_first").cast(pl.String))])
 
 
+def _descriptions(stated: pl.DataFrame, name: str, is_number: bool) -> pl.DataFrame:
+    """Each row's value of one field with `_kind`: values of one build that differ by rounding are one description."""
+    if not is_number:
+        return stated.with_columns(pl.col(name).str.to_lowercase()).with_columns(_kind=name)
+    here = pl.col(name)
+    apart = (here / here.shift(1).over("build_key") - 1 > SAME_BUILD_SHARE).fill_null(False)
+    kinds = (
+        stated.select("build_key", name).unique().sort("build_key", name).with_columns(_kind=apart.cum_sum().over("build_key"))
+    )
+    return stated.join(kinds, on=["build_key", name], how="left", maintain_order="left")
+
+
 def find_described_twice(frame: pl.DataFrame) -> pl.DataFrame:
     """Reasons for rows that describe their build unlike its other rows.
 
@@ -155,29 +170,29 @@ def find_described_twice(frame: pl.DataFrame) -> pl.DataFrame:
     for field in fields_of("build"):
         if field.name in ("build", "publisher") or frame[field.name].null_count() == frame.height:
             continue
-        here = pl.col(field.name)
-        stated = frame.select("line", "build_key", field.name).filter(here.is_not_null())
-        if field.kind not in ("number", "integer"):
-            stated = stated.with_columns(here.str.to_lowercase())
-        usual = (
-            stated.group_by("build_key", field.name, maintain_order=True)
-            .agg(_times=pl.len())
-            .sort("_times", descending=True, maintain_order=True)
-            .group_by("build_key", maintain_order=True)
-            .agg(_usual=here.first())
+        values = frame.select("build_key", field.name).drop_nulls(field.name).unique()
+        several = values.group_by("build_key").len().filter(pl.col("len") > 1)
+        if several.is_empty():  # nearly every file: the rest is for the few builds that are told of in two ways
+            continue
+        stated = (
+            frame.select("line", "build_key", field.name)
+            .drop_nulls(field.name)
+            .join(several, on="build_key", how="semi", maintain_order="left")
         )
-        joined = stated.join(usual, on="build_key", how="left", maintain_order="left")
-        differs = (
-            (here / pl.col("_usual") - 1).abs() > SAME_BUILD_SHARE
-            if field.kind in ("number", "integer")
-            else here != pl.col("_usual")
+        told = _descriptions(stated, field.name, field.kind in ("number", "integer")).with_columns(
+            _share=pl.len().over("build_key", "_kind") / pl.len().over("build_key"),
+            _first=pl.col("_kind").first().over("build_key"),
         )
-        odd = joined.with_columns(_odd=differs).with_columns(
-            _share=pl.col("_odd").mean().over("build_key"),
-            _other=pl.when("_odd").then("_usual").otherwise(here.filter(pl.col("_odd")).first().over("build_key")),
-        )
-        bad = odd.filter(pl.col("_odd") | (pl.col("_share") >= 0.5))
-        value = pl.format("{} where another row says {}", here, pl.col("_other"))
+        told = told.filter(pl.col("_share") < 1)
+        stands = pl.col("_share") > 0.5
+        # The other description that the sentence names: the one that stands, or any other.
+        other = pl.when(stands.any().over("build_key")).then(pl.col(field.name).filter(stands).first().over("build_key")).otherwise(
+            pl.when(pl.col("_kind") == pl.col("_first"))
+            .then(pl.col(field.name).filter(pl.col("_kind") != pl.col("_first")).first().over("build_key"))
+            .otherwise(pl.col(field.name).first().over("build_key"))
+        )  # fmt: skip
+        bad = told.with_columns(_other=other).filter(~stands)
+        value = pl.format("{} where another row says {}", field.name, "_other")
         found.append(bad.select("line", code=pl.lit("build_described_twice"), column=pl.lit(field.name), value=value))
     return pl.concat(found)
 

@@ -110,7 +110,11 @@ CODES: dict[str, Code] = {
             "readings at the same speed differ by more than a tenth: several curves under one name; give each its own run name.",
         ),
         Code("curve_pulls", "flag", "the speeds run through {value} times: {value} pulls stand under one another here."),
-        Code("curve_spike", "flag", "points that stand out from their neighbours ({value}) were not taken for a peak; kept as reported."),
+        Code(
+            "curve_spike",
+            "flag",
+            "points that stand out from their neighbours ({value}) were not taken for a peak; kept as reported.",
+        ),
         Code("curve_peak_disagrees", "flag", "{column} does not agree with the curve ({value}); the peak of the curve is used."),
         Code("curves_side_by_side", "flag", "curves were found side by side and read as one run each: {value}."),
         Code(

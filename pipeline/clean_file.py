@@ -341,11 +341,12 @@ def _lines(lines: pl.Series, code: str, value: str | None) -> pl.DataFrame:
 
 
 def _drop_echoes(reasons: pl.DataFrame) -> pl.DataFrame:
-    """A power cell that could not be read is not also "missing", nor is its row judged further for it."""
+    """A power or boost cell that could not be read is not also "missing", nor is its row judged further for it."""
     unread = reasons.filter(pl.col("code").is_in(["number_unreadable", "number_ambiguous", "unit_unknown", "unit_missing"]))[
         "line"
     ]
-    return reasons.filter((pl.col("code") != "power_missing") | ~pl.col("line").is_in(unread.implode()))
+    is_echo = pl.col("code").is_in(["power_missing", "boost_missing"]) & pl.col("line").is_in(unread.implode())
+    return reasons.filter(~is_echo)
 
 
 def _builds(runs: pl.DataFrame) -> pl.DataFrame:

@@ -190,37 +190,48 @@ def smooth_curves(points: pl.DataFrame, key: str = "run_key") -> pl.DataFrame:
 
 
 def _mend(curve: Ints, rpm: Floats, made: Floats, stated: Floats) -> Mask:
-    """Replace spikes and dips in place by the line between their neighbours; the widest first. Returns where."""
+    """Replace spikes and dips in place by the line between their neighbours; the widest first, then those at the ends.
+
+    Returns where. Between far neighbours only a single point can be told from the engine.
+    """
     n = len(made)
     mended = np.zeros(n, dtype=bool)
     for width in range(min(WIDEST_SPIKE, n - 2), 0, -1):
-        start = np.arange(n - width + 1)
+        start = np.arange(1, n - width)
         left, right = start - 1, start + width
-        inside = curve[start] == curve[start + width - 1]
-        has_left = inside & (left >= 0) & (curve[np.maximum(left, 0)] == curve[start])
-        has_right = inside & (right < n) & (curve[np.minimum(right, n - 1)] == curve[start])
-        left, right = np.where(has_left, left, right), np.where(has_right, right, left)
-        left, right = np.clip(left, 0, n - 1), np.clip(right, 0, n - 1)
-        gap = np.maximum(rpm[start] - rpm[left], rpm[right] - rpm[start + width - 1])
-        gap = np.where(has_left & has_right, (rpm[right] - rpm[left]) / 2, np.abs(gap))
+        gap = (rpm[right] - rpm[left]) / 2
         near = gap <= SPIKE_REACH_RPM
-        allowed = 1 + SPIKE_SHARE + SPIKE_SHARE_PER_1000_RPM * gap / 1000
+        allowed = _allowed(gap)
         least = np.min([made[start + k] for k in range(width)], axis=0)
         most = np.max([made[start + k] for k in range(width)], axis=0)
-        above = least > allowed * np.maximum(made[left], made[right])
-        below = near & has_left & has_right & (most * allowed < np.minimum(made[left], made[right]))
-        # Between far neighbours, and at the end of a curve, only a single point can be told from the engine.
-        known = (has_left & has_right & (near | (width == 1))) | ((has_left | has_right) & near & (width == 1))
-        found = np.flatnonzero(known & inside & (above | below))
+        above = (least > allowed * np.maximum(made[left], made[right])) & (near | (width == 1))
+        below = near & (most * allowed < np.minimum(made[left], made[right]))
+        found = np.flatnonzero((curve[left] == curve[right]) & (above | below)) + 1
         for k in range(width):
-            at = found + k
-            span = rpm[right[found]] - rpm[left[found]]
-            share = np.where(span > 0, (rpm[at] - rpm[left[found]]) / np.where(span > 0, span, 1.0), 0.0)
+            share = (rpm[found + k] - rpm[found - 1]) / (rpm[found + width] - rpm[found - 1])
             for values in (made, stated):
-                ends = values[left[found]], values[right[found]]
-                values[at] = ends[0] + share * (ends[1] - ends[0])
-            mended[at] = True
+                values[found + k] = values[found - 1] + share * (values[found + width] - values[found - 1])
+            mended[found + k] = True
+    for end, step in ((curve != np.roll(curve, 1), 1), (curve != np.roll(curve, -1), -1)):
+        _mend_end(np.flatnonzero(end | (np.arange(n) == (0 if step == 1 else n - 1))), step, curve, rpm, made, stated, mended)
     return mended
+
+
+def _allowed(gap: Floats) -> Floats:
+    """How far torque may stand above its neighbours at a distance, as a ratio."""
+    return 1 + SPIKE_SHARE + SPIKE_SHARE_PER_1000_RPM * gap / 1000
+
+
+def _mend_end(ends: Ints, step: int, curve: Ints, rpm: Floats, made: Floats, stated: Floats, mended: Mask) -> None:
+    """A first or last point above both of the next two takes the torque of the next: the grab of a dyno, a limiter's kick."""
+    ends = ends[(ends + 2 * step >= 0) & (ends + 2 * step < len(made))]
+    ends = ends[curve[ends] == curve[ends + 2 * step]]
+    gap = np.abs(rpm[ends + step] - rpm[ends])
+    above = (gap <= SPIKE_REACH_RPM) & (made[ends] > _allowed(gap) * np.maximum(made[ends + step], made[ends + 2 * step]))
+    found = ends[above]
+    for values in (made, stated):
+        values[found] = values[found + step]
+    mended[found] = True
 
 
 def _chunks(curve: Ints) -> list[slice]:

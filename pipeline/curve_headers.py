@@ -12,7 +12,7 @@ import re
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 import polars as pl
 
@@ -104,7 +104,11 @@ def _unit(units: Sequence[str | None] | None, place: int) -> str | None:
     return units[place] if units is not None and place < len(units) else None
 
 
+@lru_cache(maxsize=8192)
 def _recognise_alone(header: str, unit: str | None) -> Column:
+    texts = (header, f"{header} ({unit})") if unit else (header,)
+    if all(read_header(text).field is None for text in texts):
+        return Column(0, header, None, None)  # suggestions would cost more than all the rest
     return recognise_headers([header], [unit], None, "sweep")[0]
 
 
@@ -249,8 +253,10 @@ def looks_like_sweep(table: RawTable, columns: Sequence[Column], decimal_mark: s
     each = frame.group_by(groups or [pl.lit(0)]).agg(
         rho=pl.corr(pl.col("rpm").rank(), pl.col("place").rank()), rows=pl.len(), distinct=pl.col("rpm").n_unique()
     )
-    longest = each.sort("rows", descending=True).head(1).filter(
-        (pl.col("rows") >= FEWEST_ROWS) & (pl.col("distinct") >= FEWEST_ROWS) & (pl.col("rho").abs() >= IN_ORDER)
+    longest = (
+        each.sort("rows", descending=True)
+        .head(1)
+        .filter((pl.col("rows") >= FEWEST_ROWS) & (pl.col("distinct") >= FEWEST_ROWS) & (pl.col("rho").abs() >= IN_ORDER))
     )
     if longest.is_empty():
         return None

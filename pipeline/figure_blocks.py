@@ -21,8 +21,10 @@ POWER_WIDTH_KW = 1.0
 BOOST_WIDTH_KPA = 7.0
 #: Width for boosted over unboosted power; two standards put a power apart by at most this share (natural logarithm).
 RATIO_WIDTH, STANDARDS_APART = 0.01, 0.1
-#: Builds of one key that each other one is compared with.
+#: Builds of one key that each other one is compared with, where figures are equal.
 MOST_SHARING = 20
+#: A near key that more builds share says nothing: so many agree by chance, and nobody could judge the pairs.
+MOST_ALIKE = 6
 #: Boosted runs of a build that are laid into keys of two: the lowest ones (a table prints fewer).
 MOST_LEVELS = 8
 
@@ -34,32 +36,45 @@ def half_step(step: str, tolerance: float) -> pl.Expr:
     return pl.col(step).fill_null(0.0) / 2 + tolerance
 
 
-def with_bins(frame: pl.DataFrame, covers: Mapping[str, Cover]) -> pl.DataFrame:
-    """A row for each combination of bins; `covers` names value column -> (half-width that it covers, bin width)."""
-    for name, (half, width) in covers.items():
-        # More than a bin would be a step beyond anything printed; it would only multiply rows.
-        reach = pl.min_horizontal(half, pl.lit(width / 2))
-        ends = [((pl.col(name) + sign * reach) / width).floor().cast(pl.Int32) for sign in (-1, 1)]
-        frame = frame.with_columns(pl.concat_list(ends).list.unique().alias(f"{name}_bin")).explode(f"{name}_bin")
-    return frame
-
-
-def sharing_pairs(frame: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
-    """Pairs of builds of different `owner` that share a key.
+def keyed(frame: pl.DataFrame, covers: Mapping[str, Cover], words: Sequence[str] = ()) -> pl.DataFrame:
+    """rank, owner and a key for each combination of bins that a row covers.
 
     Parameters
     ----------
-    frame : rank (one number a build, earliest publication first), owner (who is not compared with itself), the key.
-    key : columns that must be equal.
+    frame : rank, owner, the value columns and the word columns.
+    covers : value column -> (half-width that it covers, bin width).
+    words : columns that enter the key as they are.
+    """
+    whole = [((pl.col(n) + sign * pl.min_horizontal(half, pl.lit(width / 2))) / width).floor().cast(pl.Int32).alias(f"{n}_{end}")
+             for n, (half, width) in covers.items() for sign, end in ((-1, "low"), (1, "high"))]  # fmt: skip
+    cells = frame.select("rank", "owner", *words, *whole).drop_nulls()
+    for name in covers:
+        low, high = f"{name}_low", f"{name}_high"
+        # Most figures touch one bin; only those that touch two make a second row.
+        second = cells.filter(pl.col(low) != pl.col(high)).with_columns(pl.col(high).alias(low))
+        cells = pl.concat([cells, second])
+    # Two keys that fall on one hash only add a pair that a closer look drops.
+    return cells.select("rank", "owner", key=pl.struct(*words, *(f"{name}_low" for name in covers)).hash())
+
+
+def sharing_pairs(keys: pl.DataFrame, most_alike: int | None = None) -> pl.DataFrame:
+    """Pairs of builds of different owner that share a key.
+
+    Parameters
+    ----------
+    keys : rank (one number a build, earliest publication first), owner (who is not compared with itself), key.
+    most_alike : leave out keys that more builds share; None compares each build with the earliest of its key.
 
     Returns
     -------
     rank, rank_2 : the later and the earlier build, each pair once.
     """
-    cells = frame.select("rank", "owner", *key).drop_nulls().unique().sort("rank")
-    first = cells.unique([*key, "owner"], keep="first", maintain_order=True)
-    few = first.filter(pl.int_range(pl.len()).over(key) < MOST_SHARING)
-    met = cells.join(few.rename({"rank": "rank_2", "owner": "owner_2"}), on=list(key))
+    shared = keys.filter(pl.col("key").is_duplicated()).unique().sort("key", "rank", "owner")
+    if most_alike is not None:
+        shared = shared.filter(pl.len().over("key") <= most_alike)
+    first = shared.unique(["key", "owner"], keep="first", maintain_order=True)
+    few = first.filter(pl.int_range(pl.len()).over("key") < MOST_SHARING)
+    met = shared.join(few.rename({"rank": "rank_2", "owner": "owner_2"}), on="key")
     return (
         met.filter((pl.col("rank") > pl.col("rank_2")) & (pl.col("owner") != pl.col("owner_2"))).select("rank", "rank_2").unique()
     )
@@ -104,8 +119,7 @@ def rounded(*names: str) -> dict[str, Cover]:
 
 def exact_pairs(runs: pl.DataFrame) -> pl.DataFrame:
     """Pairs that share a baseline and a boosted run to the digit (`runs` with rank and owner)."""
-    covers = equal("base", "boost", "power")
-    return sharing_pairs(with_bins(steps_of(runs), covers), [f"{n}_bin" for n in covers])
+    return sharing_pairs(keyed(steps_of(runs), equal("base", "boost", "power")))
 
 
 def near_pairs(runs: pl.DataFrame, tokens: pl.DataFrame) -> pl.DataFrame:
@@ -114,10 +128,10 @@ def near_pairs(runs: pl.DataFrame, tokens: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     runs : rank, owner, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa.
-    tokens : rank, token, is_name: what a build says about its engine, as text that equal engines share.
+    tokens : rank, token, is_name: what a build says about its engine, as a number that equal engines share.
     """
     steps, twos = steps_of(runs), two_levels_of(runs)
-    named = tokens.filter("is_name").select("rank", "token")
+    every, named = tokens.select("rank", "token"), tokens.filter("is_name").select("rank", "token")
     base = steps.select("rank", "base", "base_step").unique()
     three = twos.join(base, on="rank").with_columns(
         size=pl.col("base").log(), low=pl.col("power") / pl.col("base"), high=pl.col("power_b") / pl.col("base")
@@ -126,17 +140,16 @@ def near_pairs(runs: pl.DataFrame, tokens: pl.DataFrame) -> pl.DataFrame:
     ratio = {name: (half * (1 + pl.col(name)) + 1e-4, RATIO_WIDTH) for name in ("low", "high")}
     ratio["size"] = (pl.lit(STANDARDS_APART / 2), STANDARDS_APART)
     looks: list[tuple[pl.DataFrame, pl.DataFrame | None, dict[str, Cover]]] = [
-        (steps, tokens.select("rank", "token"), rounded("base", "boost", "power")),
+        (steps, every, rounded("base", "boost", "power")),
         (three, None, rounded("base", "boost", "power", "boost_b", "power_b")),
         (twos, None, equal("boost", "power", "boost_b", "power_b")),
         (steps, named, equal("base", "boost")),
         (steps, named, equal("base", "power")),
         (_boosted(runs), named, equal("boost", "power")),
-        (three, tokens.select("rank", "token"), {**rounded("boost", "boost_b"), **ratio}),
+        (three, every, {**rounded("boost", "boost_b"), **ratio}),
     ]
     found = []
     for frame, words, covers in looks:
-        worded = frame if words is None else frame.join(words, on="rank")
-        key = [f"{name}_bin" for name in covers] + ([] if words is None else ["token"])
-        found.append(sharing_pairs(with_bins(worded, covers), key))
+        keys = keyed(frame, covers) if words is None else keyed(frame.join(words, on="rank"), covers, ["token"])
+        found.append(sharing_pairs(keys, MOST_ALIKE))
     return pl.concat(found).unique().sort("rank", "rank_2")

@@ -57,7 +57,7 @@ def find_near(runs: pl.DataFrame, builds: pl.DataFrame, settled: pl.DataFrame, c
     A frame of `NEAR_SCHEMA`, strongest first. `build_key` is the later publication. The power and boost columns hold the
     one row that differs; `only_here` and `only_there` count rows without a counterpart.
     """
-    runs = runs.filter(pl.col("power_kw").is_not_null()).with_columns(owner="source")
+    runs = runs.filter(pl.col("power_kw").is_not_null()).with_columns(owner=pl.col("source").rank("dense"))
     gone = counted_elsewhere["rank"].implode()
     pairs = near_pairs(runs, _tokens(builds)).filter(~pl.col("rank").is_in(gone) & ~pl.col("rank_2").is_in(gone))
     # A counted repeat is asked about only where one of its rows is not like the first's.
@@ -66,7 +66,9 @@ def find_near(runs: pl.DataFrame, builds: pl.DataFrame, settled: pl.DataFrame, c
     if pairs.is_empty():
         return pl.DataFrame(schema=NEAR_SCHEMA)
     rows = _laid_together(pairs, runs)
-    judged = _with_reason(_summed(rows), rows).join(_only(pairs, rows, runs), on=["rank", "rank_2"], how="left")
+    judged = _with_reason(_summed(rows).filter(_promising()), rows).join(
+        _only(pairs, rows, runs), on=["rank", "rank_2"], how="left"
+    )
     judged = _with_links(judged, builds)
     known = counted_elsewhere.select("rank", "rank_2", counted=pl.lit(True))
     judged = judged.join(known, on=["rank", "rank_2"], how="left")
@@ -99,7 +101,9 @@ def _tokens(builds: pl.DataFrame) -> pl.DataFrame:
             is_name=pl.lit(False),
         ),
     ]
-    return pl.concat(made).drop_nulls().filter(pl.col("token").str.len_chars() > 1)
+    said = pl.concat(made).drop_nulls().filter(pl.col("token").str.len_chars() > 1)
+    # Only what two builds say can tie them; numbers are faster to join than words.
+    return said.filter(pl.col("token").is_duplicated()).with_columns(pl.col("token").hash())
 
 
 def _agree(name: str, tolerance: float) -> pl.Expr:
@@ -151,6 +155,12 @@ def _summed(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _promising() -> pl.Expr:
+    """Pairs that can still get a reason: one odd row at most, or all powers in one ratio. Most have neither."""
+    one_odd = (pl.col("odd") <= 1) & (pl.col("powers") + pl.col("boosts") + 3 >= ENOUGH)
+    return one_odd | ((pl.col("levels") >= 2) & (pl.col("baselines") > 0) & ((pl.col("ratio") - 1).abs() <= RATIO_SPAN))
+
+
 def _with_reason(sums: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
     """The reason of each pair (null: no reason) and how many of the compared figures agree."""
     step = (pl.col("power_step_kw").fill_null(0.0) * pl.col("ratio") + pl.col("power_step_kw_2").fill_null(0.0)) / 2
@@ -160,7 +170,8 @@ def _with_reason(sums: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
         .group_by("rank", "rank_2")
         .agg(in_ratio=(pl.col("same_boost") & (off <= step + POWER_TOLERANCE_KW)).all())
     )
-    sums = sums.join(held, on=["rank", "rank_2"]).with_columns(pl.Series("misprint", _misprints(sums), dtype=pl.Boolean))
+    sums = sums.join(held, on=["rank", "rank_2"])
+    sums = sums.with_columns(pl.Series("misprint", _misprints(sums), dtype=pl.Boolean))
     far = (pl.col("ratio") - 1).abs()
     scaled = pl.col("in_ratio") & (pl.col("levels") >= 2) & (pl.col("baselines") > 0) & far.is_between(RATIO_LEAST, RATIO_SPAN)
     metric = pl.any_horizontal((pl.col("ratio") - r).abs() <= METRIC_HP_SLACK for r in (METRIC_HP, 1 / METRIC_HP))

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from pipeline.build_names import with_build_names
@@ -74,10 +75,11 @@ class Recognised:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """The tables of one sheet or file as text, read once."""
+    """The tables of one sheet or file as text, with the figures of each table's columns; read once."""
 
     name: str | None
     tables: tuple[RawTable, ...]
+    figures: tuple[tuple[pl.DataFrame, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +116,19 @@ def read_sheets(path: Path, entry: FileEntry) -> tuple[Sheet, ...]:
     for grid in read_grids(path, options):
         tables = find_tables(grid, lambda text: knows_header(text) or text in overrides, entry.header_line)
         if any(t.cells.height for t in tables):
-            sheets.append(Sheet(grid.sheet, tuple(t for t in tables if t.cells.height or t.totals.height)))
+            kept = tuple(t for t in tables if t.cells.height or t.totals.height)
+            sheets.append(Sheet(grid.sheet, kept, tuple(_figures(t) for t in kept)))
     if not sheets:
         raise FileProblem(f"{path.name} holds no table with data rows; it needs one row of headers and at least one row below it")
     return tuple(sheets)
+
+
+def _figures(table: RawTable) -> tuple[pl.DataFrame, ...]:
+    """The filled cells of each column as figures, parsed in one pass (a pass a column costs more than the cells)."""
+    columns = [table.cells[f"c{i}"].drop_nulls().head(LOOKED_AT).alias("text") for i in range(len(table.headers))]
+    parsed = parse_numerals(pl.concat(columns), ".")
+    ends = np.cumsum([0, *(len(c) for c in columns)])
+    return tuple(parsed.slice(int(start), len(c)) for start, c in zip(ends, columns, strict=False))
 
 
 def recognise_sheet(sheet: Sheet, entry: FileEntry) -> SheetReading:
@@ -130,11 +141,13 @@ def recognise_sheet(sheet: Sheet, entry: FileEntry) -> SheetReading:
     shown: list[Recognised] = []
     kind: str = entry.kind or "runs"
     why: str | None = None
-    for table in (with_build_names(t, entry.build_from, entry.name) for t in sheet.tables):
+    for given, figures in zip(sheet.tables, sheet.figures, strict=True):
+        table = with_build_names(given, entry.build_from, entry.name)
         columns, kind, guessed = recognise(table, entry)
         why = guessed if guessed is not None else why
         taken: set[tuple[str | None, str]] = {(c.field, c.role) for c in columns if c.field is not None}
-        shown += [_shown(c, table, taken, kind) for c in columns]
+        # A column made of others is a name, whatever its cells look like.
+        shown += [_shown(c, table, figures[c.position] if c.position < len(figures) else None, taken, kind) for c in columns]
     if entry.kind is None and why is not None:
         why = why.partition("(")[2].removesuffix(")")
     title = next((t.notes["title"] for t in sheet.tables if t.notes.get("title")), None)
@@ -154,22 +167,31 @@ def recognise_file(path: Path, entry: FileEntry | None = None) -> tuple[list[Rec
     return [c for r in readings for c in r.columns], readings[-1].kind
 
 
-def _shown(column: Column, table: RawTable, taken: set[tuple[str | None, str]], kind: str) -> Recognised:
+def _shown(
+    column: Column, table: RawTable, figures: pl.DataFrame | None, taken: set[tuple[str | None, str]], kind: str
+) -> Recognised:
     cells = table.cells[f"c{column.position}"].drop_nulls()
     name = "power_kw" if column.role == "level" and column.field is None else column.field
-    figures = parse_numerals(cells.head(LOOKED_AT), ".")
-    values = figures["value"].drop_nulls()
-    numeric = len(values) >= MOST * max(1, len(figures) - int(figures["missing"].sum()))
-    ends = (float(values.min()), float(values.max())) if numeric and len(values) else (None, None)  # type: ignore[arg-type]
+    ends = _ends(figures)
     suggestions = _sensible(column, cells, ends, taken, kind) if name is None else ()
     doubt = column.doubt
-    needs = name is not None and _needs_unit(FIELDS[name], column, figures)
+    needs = name is not None and figures is not None and _needs_unit(FIELDS[name], column, figures)
     if name is not None and column.unit is None and not needs and doubt and doubt.startswith("unit not stated"):
         doubt = None
     return Recognised(
         column.header, name, column.unit, tuple(cells.unique(maintain_order=True).head(SAMPLES).to_list()), suggestions,
         column.role, doubt, table.sheet, needs, dict(column.implied), ends[0], ends[1], cells.n_unique(), column.level_boost, column.level_unit,
     )  # fmt: skip
+
+
+def _ends(figures: pl.DataFrame | None) -> tuple[float | None, float | None]:
+    """Smallest and largest figure of a column that holds figures for the most part."""
+    if figures is None:
+        return None, None
+    values = figures["value"].drop_nulls()
+    if values.is_empty() or len(values) < MOST * (len(figures) - int(figures["missing"].sum())):
+        return None, None
+    return float(values.min()), float(values.max())  # type: ignore[arg-type]
 
 
 def _needs_unit(named: Field, column: Column, figures: pl.DataFrame) -> bool:

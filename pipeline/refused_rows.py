@@ -76,7 +76,9 @@ def general_sentence(code: str) -> str:
     """What to do about a code, in general words: the clauses of its sentence that hold no row's own figures."""
     sentence = CODES[code].sentence
     clauses = [c for c in re.split(r"(?<=[;.])\s+", sentence) if "{" not in c]
-    text = " ".join(clauses) if clauses else re.sub(r":?\s*\{[^}]*\}", "", sentence)
+    # A figure in brackets leaves with its brackets and unit.
+    bare = re.sub(r"\s*\([^()]*\{[^}]*\}[^()]*\)", "", sentence)
+    text = " ".join(clauses) if clauses else re.sub(r":?\s*\{[^}]*\}", "", bare)
     return text[:1].upper() + text[1:]
 
 
@@ -87,19 +89,21 @@ def refused_csv(rows: Sequence[RefusedRow]) -> bytes:
     not have is empty. Columns that an earlier table of this kind added are replaced by the present ones.
     """
     names = list(dict.fromkeys(name for row in rows for name in row.row if name not in BESIDE))
-    columns = {name: [_cell(row.row.get(name)) for row in rows] for name in names}
-    beside = [
+    beside: list[list[str | None]] = [
         [row.source for row in rows], [row.file for row in rows], [str(row.line) for row in rows],
         [" ".join(dict.fromkeys(reason["code"] for reason in row.reasons)) for row in rows],
         [" ".join(dict.fromkeys(reason["sentence"] for reason in row.reasons)) for row in rows],
     ]  # fmt: skip
-    table = pl.DataFrame(
-        {**dict(zip(BESIDE, beside, strict=True)), **columns}, schema=dict.fromkeys([*BESIDE, *names], pl.String)
-    )
-    safe = table.select(guard_text(pl.all()))
-    safe.columns = pl.DataFrame({"name": safe.columns}).select(guard_text(pl.col("name")))["name"].to_list()
+    everything = beside + [[_cell(row.row.get(name)) for row in rows] for name in names]
+    # Contributed headers become names only after the last expression: some are patterns to polars ("^a.*$").
+    safe = pl.DataFrame([_guarded(texts).alias(f"c{i}") for i, texts in enumerate(everything)])
+    safe.columns = _guarded([*BESIDE, *names]).to_list()
     text = safe.write_csv(line_terminator="\r\n", quote_style="necessary")
     return b"\xef\xbb\xbf" + text.encode("utf-8")
+
+
+def _guarded(texts: Sequence[str | None]) -> pl.Series:
+    return pl.DataFrame({"text": texts}, schema={"text": pl.String}).select(guard_text(pl.col("text"))).to_series()
 
 
 def _cell(value: Any) -> str | None:

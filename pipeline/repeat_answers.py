@@ -7,12 +7,13 @@ An answer that names no build of the store is kept with the sentence that says w
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import polars as pl
 from rapidfuzz import process
+
+from pipeline.toml_text import text_literal
 
 SAME, NOT_SAME = "same", "not_same"
 #: A suggestion for a misspelt key must be this alike (0 to 100), or none is made.
@@ -119,8 +120,12 @@ def answers_frame(answers: Iterable[Answer]) -> pl.DataFrame:
 
 def toml_text(text: str) -> str:
     """A TOML basic string that reads back equal; what cannot be seen (controls, direction marks) is written as an escape."""
-    quoted = json.dumps(text, ensure_ascii=False)
-    return "".join(c if c.isprintable() else (f"\\u{ord(c):04x}" if ord(c) < 0x10000 else f"\\U{ord(c):08x}") for c in quoted)
+    return "".join(c if c.isprintable() else f"\\U{ord(c):08X}" for c in text_literal(text))
+
+
+def own_name(key: str, source: str, build: str, is_shared: bool) -> str:
+    """How a source.toml names one of its builds: by its name, or as publisher|build where its publishers share the name."""
+    return key.removeprefix(_escaped(source) + "|") if is_shared else build
 
 
 def answer_line(answer: str, build: str, others: Sequence[str]) -> str:

@@ -84,7 +84,7 @@ def _ranked(builds: pl.DataFrame, published: pl.DataFrame) -> pl.DataFrame:
 
 def _equal_builds(runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
     """rank, rank_2 (earlier), figures of builds with enough equal figures under two publishers."""
-    pairs = exact_pairs(runs.with_columns(owner="publisher"))
+    pairs = exact_pairs(runs.with_columns(owner=pl.col("publisher").rank("dense")))
     facts = builds.select("rank", *ENGINE_FIELDS)
     both = pairs.join(facts, on="rank").join(facts.rename({c: f"{c}_2" for c in facts.columns}), on="rank_2")
     rows = _matched(both.filter(~clash()).select("rank", "rank_2"), runs)

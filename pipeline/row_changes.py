@@ -71,7 +71,10 @@ def compare_tables(old: pl.DataFrame, new: pl.DataFrame) -> RowChanges:
 
 
 def _rows(table: pl.DataFrame, columns: Sequence[str]) -> list[tuple[int, Row]]:
-    return [(r[0], r[1:]) for r in table.select("line", *columns).iter_rows()]
+    # By name and not by expression: a contributed header may be a pattern to polars ("^a.*$").
+    cells = [table.get_column(name).to_list() for name in columns]
+    rows = zip(*cells, strict=True) if cells else [()] * table.height
+    return list(zip(table.get_column("line").to_list(), rows, strict=True))
 
 
 def _difference(

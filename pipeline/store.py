@@ -297,6 +297,11 @@ def query_table(con: duckdb.DuckDBPyConnection, name: str) -> pl.DataFrame:
     return con.sql(_READ[name]).pl()
 
 
+def query_columns(con: duckdb.DuckDBPyConnection, name: str, columns: tuple[str, ...]) -> pl.DataFrame:
+    """Some columns of a clean table; of a wide table far less to load than all."""
+    return con.sql(f"SELECT {', '.join(columns)} FROM ({_READ[name]})").pl()
+
+
 def read_batches(con: duckdb.DuckDBPyConnection, name: str, rows: int) -> Iterator[pl.DataFrame]:
     """One clean table in batches of at most `rows` rows, so that a table larger than memory can be passed on.
 

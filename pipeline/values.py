@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.checks import EMPTY_REASONS
 from pipeline.codes import read_codes, read_dates, read_flags
 from pipeline.fields import FIELDS, Field, fields_of
+from pipeline.header_units import ABSOLUTE_FIELDS, GAUGE_FIELDS
 from pipeline.numerals import parse_numerals
 from pipeline.shapes import Side
 from pipeline.units import Unit, convert, factor_and_offset, find_unit, unit_named
@@ -32,7 +33,7 @@ STEPS = {
     "manifold_kpa": "manifold_step_kpa",
 }
 #: A cell that says absolute in a gauge column (or the other way) is not converted by guess.
-WRONG_PRESSURE_KIND = {"boost_kpa": "absolute", "manifold_kpa": "gauge", "ambient_kpa": "gauge"}
+WRONG_PRESSURE_KIND = dict.fromkeys(GAUGE_FIELDS, "absolute") | dict.fromkeys(ABSOLUTE_FIELDS, "gauge")
 STEP_COLUMNS = tuple(STEPS.values())
 
 
@@ -99,7 +100,9 @@ def _read_number(field: Field, parsed: pl.DataFrame, header_unit: str | None) ->
     """Columns value, low, high, step, problem of one numeric column in the field's own unit."""
     if field.unit is None:
         foreign = pl.when(pl.col("unit").is_not_null() & pl.col("value").is_not_null()).then(pl.lit("unit_unknown"))
-        return parsed.select("value", "low", "high", "step", problem=pl.coalesce("problem", foreign))
+        read = parsed.with_columns(problem=pl.coalesce("problem", foreign))
+        is_read = pl.col("problem").is_null()
+        return read.select(pl.when(is_read).then(pl.col("value", "low", "high", "step")), "problem")
     known = _cell_units(parsed["unit"], field, header_unit)
     joined = parsed.join(known, on="unit", how="left", nulls_equal=True, maintain_order="left")
     scaled = [(pl.col(c) * pl.col("factor") + pl.col("offset")).alias(c) for c in ("value", "low", "high")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import tomllib
 from datetime import date
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import duckdb
 from pipeline import store
 from pipeline.add import replace_file
 from pipeline.errors import RequestProblem
-from pipeline.sources import WITHDRAWN_FILE, list_source_folders, read_toml, read_withdrawn
+from pipeline.sources import WITHDRAWN_FILE, list_source_folders, read_withdrawn
 from pipeline.toml_text import value_literal
 
 HEAD = "# Sources that were withdrawn, and why. Their rows leave the store; the ledger keeps that they existed.\n"
@@ -59,20 +60,21 @@ def write_withdrawal(raw: Path, source: str, why: str, today: date, known: set[s
 
 
 def _write_checked(path: Path, text: str, source: str, reason: str) -> None:
-    before = path.read_bytes() if path.exists() else None
+    """Write only what reads back as the entry beside what stood there."""
+    try:
+        rows = tomllib.loads(text).get("withdrawn", [])
+    except tomllib.TOMLDecodeError:
+        rows = []
+    if {"source": source, "why": reason} not in [{k: r.get(k) for k in ("source", "why")} for r in rows]:
+        raise RequestProblem(
+            f"{path.name} is laid out so that no entry can be added; write it there by hand: source and why under [[withdrawn]]"
+        )
     try:
         replace_file(path, text.encode("utf-8"))
     except OSError as error:
         raise RequestProblem(
             f"{path.name} cannot be written ({error.strerror}); check the permissions of {path.parent}"
         ) from error
-    rows = read_toml(path).get("withdrawn", [])
-    if {"source": source, "why": reason} not in [{k: r.get(k) for k in ("source", "why")} for r in rows]:
-        if before is None:
-            path.unlink()
-        else:
-            replace_file(path, before)
-        raise RequestProblem(f"{path.name} could not take the entry; write it there by hand: source and why under [[withdrawn]]")
 
 
 def ledger_sources(store_path: Path) -> set[str]:

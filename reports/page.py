@@ -12,6 +12,7 @@ import json
 import math
 import os
 import tempfile
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -67,7 +68,16 @@ def _checked_script(text: str) -> Markup:
     return Markup(text)
 
 
-def render_page(template: str, **context: Any) -> str:
+#: Pages of the report in the order of their links: file -> name.
+PAGES: dict[str, str] = {"study.html": "Study", "data.html": "Data"}
+
+
+def page_links(here: str, written: Iterable[str]) -> list[dict[str, Any]]:
+    """Links between the pages that are written together; `here` is the page that shows them."""
+    return [{"file": file, "name": name, "here": file == here} for file, name in PAGES.items() if file in {here, *written}]
+
+
+def render_page(template: str, *, pages: Sequence[dict[str, Any]] = (), **context: Any) -> str:
     """A page from a template of ``reports/templates``: everything escaped, scripts hashed, colours from the theme."""
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
@@ -80,6 +90,7 @@ def render_page(template: str, **context: Any) -> str:
         style=Markup((TEMPLATES / "page.css").read_text(encoding="utf-8")),
         light=Markup(css_variables(LIGHT)),
         dark=Markup(css_variables(DARK)),
+        pages=pages,
         **context,
     )
 

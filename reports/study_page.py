@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from reports.charts.sensitivity import chart_sensitivity
 from reports.charts.yield_by_output import chart_yield_by_output
 from reports.labels import COOLING, INDUCTION, clean_text, safe_url
 from reports.numbers import SYSTEMS, InBothUnits, UnitSystem, count_of, in_both, scales_json, show_estimate, show_level
-from reports.page import columns_of, render_page, script_json, write_page
+from reports.page import columns_of, page_links, render_page, script_json, write_page
 from reports.sentences import (
     say_basis,
     say_curvature,
@@ -66,13 +66,14 @@ def draw_charts(results: StudyResults, rows: Rows, system: UnitSystem, words: Ma
     }
 
 
-def render_study_page(results: StudyResults, summary: Mapping[str, int] | None = None) -> str:
+def render_study_page(results: StudyResults, summary: Mapping[str, int] | None = None, beside: Iterable[str] = ()) -> str:
     """The page as HTML.
 
     Parameters
     ----------
     results : the stored study; the page computes no statistic of its own.
     summary : counts of the ledger: files, rows_read, accepted, refused, repeated. Without it the count of rows is left out.
+    beside : files of the pages written beside this one, to be linked.
     """
     selection = select_units(results)
     rows = make_rows(results, selection)
@@ -80,6 +81,7 @@ def render_study_page(results: StudyResults, summary: Mapping[str, int] | None =
     charts = {code: draw_charts(results, rows, system, words) for code, system in SYSTEMS.items()}
     return render_page(
         "study.html",
+        pages=page_links("study.html", beside),
         invented=results.invented,
         version=results.version,
         made_on=results.made_on,
@@ -102,9 +104,11 @@ def render_study_page(results: StudyResults, summary: Mapping[str, int] | None =
     )
 
 
-def write_study_page(results: StudyResults, out: Path, summary: Mapping[str, int] | None = None) -> Path:
+def write_study_page(
+    results: StudyResults, out: Path, summary: Mapping[str, int] | None = None, beside: Iterable[str] = ()
+) -> Path:
     """Write the study page; returns where it stands."""
-    return write_page(render_study_page(results, summary), out)
+    return write_page(render_study_page(results, summary, beside), out)
 
 
 def _takeaways(results: StudyResults, summary: Mapping[str, int] | None) -> dict[str, InBothUnits]:

@@ -6,10 +6,14 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from models.results import StudyResults
+from pipeline.data_records import DataSummary
+from reports.data_page import write_data_page
 from reports.study_page import write_study_page
 
 
-def write_pages(results: StudyResults, summary: Mapping[str, int], out_folder: Path) -> list[Path]:
+def write_pages(
+    results: StudyResults, summary: Mapping[str, int], out_folder: Path, data_summary: DataSummary | None = None
+) -> list[Path]:
     """Write every page into a folder (made if it is missing) and return the files.
 
     Parameters
@@ -17,5 +21,11 @@ def write_pages(results: StudyResults, summary: Mapping[str, int], out_folder: P
     results : the stored study.
     summary : counts of the ledger: files, rows_read, accepted, refused, repeated.
     out_folder : where the pages go.
+    data_summary : what the page about the data shows; without it that page is not written.
     """
-    return [write_study_page(results, out_folder / "study.html", summary)]
+    if data_summary is None:
+        return [write_study_page(results, out_folder / "study.html", summary)]
+    return [
+        write_study_page(results, out_folder / "study.html", summary, beside=["data.html"]),
+        write_data_page(data_summary, out_folder / "data.html", results.version, beside=["study.html"]),
+    ]

@@ -81,9 +81,7 @@ def _models_mark() -> str:
 @click.option("--drop-source", "drop_sources", metavar="ID", multiple=True, help="Leave a source out; may be given again.")
 @click.option("--driver", "own_columns", metavar="COLUMN", multiple=True, help="Look at a column of your own as a driver.")
 @json_option
-def study(
-    store: Path, where: str | None, drop_sources: tuple[str, ...], own_columns: tuple[str, ...], as_json: bool
-) -> None:
+def study(store: Path, where: str | None, drop_sources: tuple[str, ...], own_columns: tuple[str, ...], as_json: bool) -> None:
     """Fit the study and show the answer with its range.
 
     \b
@@ -122,6 +120,18 @@ def show_study(results: Any) -> None:
     if results.equivalence:
         click.echo(results.equivalence.sentence)
     click.echo("")
+    _show_figures_of(results)
+    _show_drivers(results.drivers)
+    _show_deviators(results.deviators)
+    click.echo("")
+    _print_estimates("rule ratio if ...", [(line.name, line.rule_ratio) for line in results.sensitivity])
+    beside = [answer.sentence for answer in (results.cancelling_errors, results.selection) if answer]
+    for text in (*beside, *results.notes):
+        click.echo(printable(text))
+
+
+def _show_figures_of(results: Any) -> None:
+    """The main figures, and why one is missing."""
     shown = [
         ("rule ratio (1 = the rule)", results.rule_ratio), ("a new build's rule ratio", results.new_build_rule_ratio),
         ("spread between builds (sd)", results.between_builds_sd), ("curvature, all builds", results.curvature),
@@ -132,18 +142,8 @@ def show_study(results: Any) -> None:
     if results.equivalence:
         shown.append(("share of builds within 10 %", results.equivalence.share_of_builds))
     _print_estimates("", shown)
-    _show_drivers(results.drivers)
-    _show_deviators(results.deviators)
-    click.echo("")
-    _print_estimates("rule ratio if ...", [(line.name, line.rule_ratio) for line in results.sensitivity])
-    if results.cancelling_errors:
-        click.echo(results.cancelling_errors.sentence)
-    if results.selection:
-        click.echo(results.selection.sentence)
-    for text in results.notes:
-        click.echo(printable(text))
-    for missing in dict.fromkeys(e.why for _, e in shown if e.why):
-        click.echo(printable(missing))
+    for why in dict.fromkeys(e.why for _, e in shown if e.why):
+        click.echo(printable(why))
 
 
 def _show_drivers(drivers: Any) -> None:
@@ -154,7 +154,10 @@ def _show_drivers(drivers: Any) -> None:
     seen = {(one.name, one.level) for one in together}
     alone = [one for one in drivers.alone if one.difference.value is not None and (one.name, one.level) not in seen]
     rows = [
-        (f"{one.name.replace('_', ' ')}: {one.level} against {one.against}{'' if one.adjusted_for else ' (alone)'}", one.difference)
+        (
+            f"{one.name.replace('_', ' ')}: {one.level} against {one.against}{'' if one.adjusted_for else ' (alone)'}",
+            one.difference,
+        )
         for one in (*together, *alone)
     ]
     if rows:
@@ -235,7 +238,9 @@ def _judge_file(path: Path, results: Any) -> Any:
 
     try:
         if path.stat().st_size > LARGEST_RULE_FILE:
-            raise RequestProblem(f"{path} is larger than {LARGEST_RULE_FILE:,} bytes; that is no file of rules. Give a smaller one.")
+            raise RequestProblem(
+                f"{path} is larger than {LARGEST_RULE_FILE:,} bytes; that is no file of rules. Give a smaller one."
+            )
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise RequestProblem(f"{path} cannot be read as UTF-8 text ({error}); give a TOML file with tables [[rule]].") from error
@@ -247,7 +252,9 @@ def _show_verdict(rule: Any) -> None:
     figure = f"{value} ({low} to {high})" if low and high else value or "no figure"
     why = f" {rule.estimate.why}" if rule.estimate.why else ""
     click.echo(f"{rule.verdict.upper()}: {rule.statement}")
-    click.echo(f"  {figure}; tolerance: {rule.tolerance}.{why}" + (f"\n  What would tell: {rule.would_tell}" if rule.would_tell else ""))
+    click.echo(
+        f"  {figure}; tolerance: {rule.tolerance}.{why}" + (f"\n  What would tell: {rule.would_tell}" if rule.would_tell else "")
+    )
 
 
 def _show_figures(results: Any, as_json: bool) -> None:

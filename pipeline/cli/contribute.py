@@ -58,7 +58,7 @@ def _typed(text: str) -> Any:
 
 
 def _wishes(options: dict[str, Any]) -> Wishes:
-    from pipeline.add_questions import code_constant
+    from pipeline.add_answers import code_constant
     from pipeline.contribution import Wishes
 
     constants = {k: _typed(v) for k, v in _pairs(options["constant"], "--constant", last=False).items()}
@@ -85,7 +85,7 @@ def _can_ask() -> bool:
 
 def _ask(question: Question, wishes: Wishes, draft: Draft) -> Wishes:
     """Put one question until its answer can be used. What is typed is only ever text."""
-    from pipeline.add_questions import take_answer
+    from pipeline.add_answers import take_answer
     from pipeline.errors import RequestProblem
 
     note("")
@@ -104,20 +104,20 @@ def _settle(given: Contribution, wishes: Wishes, yes: bool) -> Draft:
     from datetime import date
 
     from pipeline.add import draft_source
-    from pipeline.add_questions import open_questions, say_open
+    from pipeline.add_questions import open_questions, say_open, suggestion_questions
     from pipeline.errors import RequestProblem
 
     asked: set[tuple[str, str | None]] = set()
     while True:
         draft = draft_source(given, wishes, date.today())
-        still = [q for q in open_questions(draft) if q.is_needed or (q.key, q.sheet) not in asked]
-        needed = tuple(q for q in still if q.is_needed)
+        questions = open_questions(draft)
         if yes or not _can_ask():
-            if needed:
+            if needed := tuple(q for q in questions if q.is_needed):
                 raise RequestProblem(say_open(needed))
-            for question in still:
-                note(f"Not stated, and left so: {question.text} ({question.option})")
+            for question in questions:
+                note(printable(f"Not stated, and left so: {question.text} ({question.option})"))
             return draft
+        still = [q for q in (*suggestion_questions(draft), *questions) if q.is_needed or (q.key, q.sheet) not in asked]
         if still:
             asked.add((still[0].key, still[0].sheet))
             wishes = _ask(still[0], wishes, draft)

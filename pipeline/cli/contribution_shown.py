@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 SHOWN_SAMPLE = 22
 #: Fields without which a row is nothing; their columns cannot be set aside.
+#: One engine described twice is a slip of the pen; several of them share a name.
+SEVERAL = 3
 NEEDED = frozenset({"power_kw", "build", "rpm", "curve_power_kw"})
 
 
@@ -57,20 +59,20 @@ def _doubt(column: Recognised) -> str:
 
 
 def _note_doubt(column: Recognised) -> None:
-    header = printable(column.header or "(no header)")
-    if column.doubt and not column.needs_unit:
-        note(f"{header}: {printable(column.doubt)}")
-    if column.field is None and column.suggestions:
-        note(
-            f"{header} is not recognised. If it is {' or '.join(column.suggestions)}: "
-            f'--set "{header}={column.suggestions[0]}", or in source.toml {_headers_line(column)}'
-        )
-
-
-def _headers_line(column: Recognised) -> str:
+    from pipeline.header_targets import suggested_target
     from pipeline.toml_text import value_literal
 
-    return printable("headers = " + value_literal({column.header: column.suggestions[0]}))
+    header = column.header or "(no header)"
+    if column.doubt and not column.needs_unit:
+        note(printable(f"{header}: {column.doubt}"))
+    if column.field is None and column.suggestions:
+        target = suggested_target(column, column.suggestions[0])
+        note(
+            printable(
+                f'{header} is not recognised. If it is {" or ".join(column.suggestions)}: --set "{header}={target}", or in source.toml '
+                f"headers = {value_literal({column.header: target})}"
+            )
+        )
 
 
 def show_trial(trial: Trial, draft: Draft, is_in: bool, echo: Callable[[str], None]) -> None:
@@ -84,7 +86,7 @@ def show_trial(trial: Trial, draft: Draft, is_in: bool, echo: Callable[[str], No
         echo(
             f'Most rows ({rows:,}) are refused for {header!r}, {read_as}: check its meaning and unit; --set "{header}=" sets it aside.'
         )
-    if any(code == "build_described_twice" for r in trial.refused for code, _, _ in r.reasons):
+    if sum(code == "build_described_twice" for r in trial.refused for code, _, _ in r.reasons) >= SEVERAL:
         echo(
             "Rows of one name describe different engines. Columns that tell them apart can name the build together: --build-from MODEL --build-from YEAR."
         )

@@ -49,10 +49,14 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, as_jso
         show_summary(summary)
         click.echo("")
     if summary.runs == 0:
-        note("No run was accepted, so there is nothing to study; see the reasons above and `poundworth refused`.")
+        page = _write_data_alone(store, out)
+        note(
+            "No run was accepted, so there is nothing to study; see the reasons above, `poundworth refused` "
+            f"and the page about the data: {page}"
+        )
         sys.exit(1)
     results, _ = study_of(store)
-    pages = _write(results, summary.to_json(), out)
+    pages = _write(results, summary.to_json(), store, out)
     if as_json:
         print_json({"build": summary.to_json(), "study": study_json(results), "pages": [str(p) for p in pages]})
     else:
@@ -82,7 +86,7 @@ def report(store: Path, out: Path, as_json: bool) -> None:
     with store_module.reading(store) as con:
         ledger = store_module.read_ledger(con).values()
     counts: dict[str, Any] = {n: sum(getattr(r, n) for r in ledger) for n in ("rows_read", "accepted", "refused", "repeated")}
-    pages = _write(results, {"files": len(ledger), **counts}, out)
+    pages = _write(results, {"files": len(ledger), **counts}, store, out)
     if as_json:
         print_json({"pages": [str(p) for p in pages]})
         return
@@ -90,7 +94,17 @@ def report(store: Path, out: Path, as_json: bool) -> None:
         click.echo(f"page: {page}")
 
 
-def _write(results: Any, summary: dict[str, Any], out: Path) -> list[Path]:
+def _write(results: Any, summary: dict[str, Any], store: Path, out: Path) -> list[Path]:
+    from pipeline.data_summary import summarise
     from reports.write import write_pages
 
-    return write_pages(results, summary, out)
+    return write_pages(results, summary, out, summarise(store))
+
+
+def _write_data_alone(store: Path, out: Path) -> Path:
+    """The page about the data where there is no study: a contributor sees there why nothing came in."""
+    from pipeline.cli.answers import _version
+    from pipeline.data_summary import summarise
+    from reports.data_page import write_data_page
+
+    return write_data_page(summarise(store), out / "data.html", _version())

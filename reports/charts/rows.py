@@ -22,7 +22,8 @@ from reports.labels import (
     clean_text,
     word_for,
 )
-from reports.numbers import US, show_estimate
+from reports.numbers import US, InBothUnits, show_estimate
+from reports.quantities_in_text import in_reader_units
 from reports.theme import CLASSES
 
 Row = dict[str, Any]
@@ -98,10 +99,16 @@ def flags_of(unit: UnitResult) -> list[str]:
     return flags
 
 
+def number_units(selection: Selection) -> dict[str, int]:
+    """Each drawn build's number: by class, then from the highest share of the rule to the lowest."""
+    ordered = sorted(selection.units, key=lambda u: (*class_order(u), -_value(u.rule_ratio), u.unit_id))
+    return {unit.unit_id: number for number, unit in enumerate(ordered)}
+
+
 def make_rows(results: StudyResults, selection: Selection) -> Rows:
-    """All record sets of the study page, by name."""
-    numbered = sorted(selection.units, key=lambda u: (*class_order(u), -_value(u.rule_ratio), u.unit_id))
-    number_of = {unit.unit_id: number for number, unit in enumerate(numbered)}
+    """Record sets of builds, runs, curves, choices and counts, by name."""
+    number_of = number_units(selection)
+    numbered = sorted(selection.units, key=lambda unit: number_of[unit.unit_id])
     units, groups = _unit_rows(numbered)
     runs = [_run_row(run, number_of[run.unit_id], numbered[number_of[run.unit_id]]) for run in selection.runs]
     runs.sort(key=lambda row: (row["u"], row["x"], row["run_key"]))
@@ -114,9 +121,12 @@ def make_rows(results: StudyResults, selection: Selection) -> Rows:
         "gain_band": _gain_band(results),
         "marginal": [_boost_row(point) for point in results.marginal_yield],
         "sensitivity": [
-            {"place": place, "name": line.name, "sentence": line.sentence, "main": place == 0, **_ends(line.rule_ratio)}
+            {
+                "place": place, **texts("name", in_reader_units(line.name)), **texts("sentence", in_reader_units(line.sentence)),
+                "main": place == 0, **ends_of(line.rule_ratio),
+            }
             for place, line in enumerate(results.sensitivity)
-        ],
+        ],  # fmt: skip
         "flow": [_flow_row(place, step) for place, step in enumerate(results.flow)],
     }
 
@@ -132,15 +142,22 @@ def _value(estimate: Estimate) -> float:
     return estimate.value if estimate.value is not None and math.isfinite(estimate.value) else -math.inf
 
 
-def _known(value: float | None) -> float | None:
+def known(value: float | None) -> float | None:
+    """The number where it is one, else None."""
     return value if value is not None and math.isfinite(value) else None
 
 
-def _ends(estimate: Estimate) -> Row:
+def texts(field: str, text: InBothUnits) -> Row:
+    """A text in both unit systems: the field itself in US units, the same name with ``_si`` in SI."""
+    return {field: text.us, f"{field}_si": text.si}
+
+
+def ends_of(estimate: Estimate) -> Row:
+    """Value and ends of a pure ratio, and the same as text."""
     return {
-        "ratio": _known(estimate.value),
-        "low": _known(estimate.low),
-        "high": _known(estimate.high),
+        "ratio": known(estimate.value),
+        "low": known(estimate.low),
+        "high": known(estimate.high),
         "shown": show_estimate(estimate, US, share=True).full,
         "builds": estimate.builds,
         "runs": estimate.runs,
@@ -167,7 +184,7 @@ def _unit_rows(units: list[UnitResult]) -> tuple[list[Row], list[Row]]:
 
 def _unit_row(unit: UnitResult, number: int, place: int, heights: dict[int, int]) -> Row:
     own, shrunk = unit.rule_ratio, unit.shrunk_rule_ratio
-    ratio = _known(own.value)
+    ratio = known(own.value)
     column = None if ratio is None else round(ratio / DOT_STEP)
     if column is not None:
         heights[column] += 1
@@ -183,16 +200,16 @@ def _unit_row(unit: UnitResult, number: int, place: int, heights: dict[int, int]
         "class": class_words(unit),
         "fuel": clean_text((unit.fuel or "not stated").replace("_", " ")),
         "measured": word_for(unit.measured_at, MEASURED_AT),
-        "displacement_cc": _known(unit.displacement_cc),
+        "displacement_cc": known(unit.displacement_cc),
         "na_power_kw": unit.na_power_kw,
         "ambient_kpa": unit.ambient_kpa,
         "boost_kpa": unit.highest_boost_kpa,
         "boosted_runs": unit.boosted_runs,
         "baseline_runs": unit.baseline_runs,
         "ratio": ratio,
-        "low": _known(own.low),
-        "high": _known(own.high),
-        "shrunk": _known(shrunk.value),
+        "low": known(own.low),
+        "high": known(own.high),
+        "shrunk": known(shrunk.value),
         "shown": show_estimate(own, US, share=True).full,
         "shrunk_shown": show_estimate(shrunk, US, share=True).full,
         "dot": None if column is None else column * DOT_STEP,
@@ -240,8 +257,8 @@ def _yield_band(results: StudyResults, top_kw: float) -> list[Row]:
 
 
 def _times(share: float | None, amount: float) -> float | None:
-    known = _known(share)
-    return None if known is None else known * amount
+    there = known(share)
+    return None if there is None else there * amount
 
 
 def _gain_band(results: StudyResults) -> list[Row]:
@@ -255,11 +272,11 @@ def _gain_band(results: StudyResults) -> list[Row]:
         mean = point.estimate
         rows.append({
             "sea_level_boost_kpa": point.boost_kpa, "rule": point.boost_kpa / SEA_LEVEL_KPA,
-            "mean": _known(mean.value), "mean_low": _known(mean.low), "mean_high": _known(mean.high),
-            "new_low": None if new is None else _known(new.low), "new_high": None if new is None else _known(new.high),
+            "mean": known(mean.value), "mean_low": known(mean.low), "mean_high": known(mean.high),
+            "new_low": None if new is None else known(new.low), "new_high": None if new is None else known(new.high),
         })  # fmt: skip
     return sorted((row for row in rows if row["sea_level_boost_kpa"] >= 0), key=lambda row: row["sea_level_boost_kpa"])
 
 
 def _boost_row(point: BoostPoint) -> Row:
-    return {"boost_kpa": point.boost_kpa, **_ends(point.estimate)}
+    return {"boost_kpa": point.boost_kpa, **ends_of(point.estimate)}

@@ -18,7 +18,9 @@
 
   const state = { units: "us", theme: "", picked: -1, induction: "", cooling: "", publisher: "", search: "" };
   let section = "";
-  let kept = new Set(rows.units.map((unit) => unit.u));
+  // A page without records of builds has no filters and no card.
+  const units = rows.units || [];
+  let kept = new Set(units.map((unit) => unit.u));
   let drawn = {};
   const THIN = "\u202f";
 
@@ -47,7 +49,7 @@
       if (value === undefined) section = /^[\w-]+$/.test(key) ? key : "";
       else if (key === "units" && (value === "us" || value === "si")) state.units = value;
       else if (key === "theme" && (value === "dark" || value === "light")) state.theme = value;
-      else if (key === "build" && /^\d+$/.test(value) && rows.units[Number(value)]) state.picked = Number(value);
+      else if (key === "build" && /^\d+$/.test(value) && units[Number(value)]) state.picked = Number(value);
     }
   }
   function writeFragment() {
@@ -57,6 +59,15 @@
     if (state.theme) pieces.push("theme=" + state.theme);
     if (state.picked >= 0) pieces.push("build=" + state.picked);
     history.replaceState(null, "", "#" + pieces.join("&"));
+    linkPages();
+  }
+  // The other pages open in the same units and theme.
+  function linkPages() {
+    const pieces = [];
+    if (state.units !== "us") pieces.push("units=" + state.units);
+    if (state.theme) pieces.push("theme=" + state.theme);
+    for (const link of document.querySelectorAll("nav.pages a"))
+      link.href = link.getAttribute("href").split("#")[0] + (pieces.length ? "#" + pieces.join("&") : "");
   }
 
   // ---- charts ----
@@ -107,7 +118,7 @@
   function filter() {
     const wanted = state.search.trim().toLowerCase();
     kept = new Set();
-    for (const unit of rows.units) {
+    for (const unit of units) {
       if (state.induction && unit.induction !== state.induction) continue;
       if (state.cooling && unit.cooling !== state.cooling) continue;
       if (state.publisher && unit.publisher !== state.publisher) continue;
@@ -118,7 +129,8 @@
     return refill();
   }
   function tell() {
-    const all = rows.units.length;
+    if (!byId("status")) return;
+    const all = units.length;
     byId("status").textContent =
       kept.size === all ? all + " builds drawn" : kept.size + " of " + all + " builds drawn; estimates rest on all";
     const idle = kept.size === all && state.picked < 0;
@@ -147,7 +159,8 @@
   }
   function openCard(byHand) {
     const card = byId("card");
-    const unit = rows.units[state.picked];
+    if (!card) return;
+    const unit = units[state.picked];
     card.hidden = !unit;
     root.classList.toggle("has-card", Boolean(unit));
     if (!unit) return;
@@ -237,7 +250,9 @@
     return table;
   }
   function rowsOf(name) {
-    return rows[data.columns[name].rows].filter((row) => row.u === undefined || kept.has(row.u));
+    // Cells with round edges in the reader's units differ between the systems.
+    const set = data.columns[name].rows;
+    return rows[typeof set === "string" ? set : set[state.units]].filter((row) => row.u === undefined || kept.has(row.u));
   }
   function fillTables() {
     for (const details of document.querySelectorAll("details.data")) {
@@ -317,6 +332,22 @@
       writeFragment();
     });
     prefersDark.addEventListener("change", setTheme);
+    if (byId("filters")) listenToFilters();
+    document.addEventListener("click", (event) => {
+      const button = event.target.closest("button.pick, button.csv");
+      const link = event.target.closest('a[href^="#"]');
+      if (button && button.classList.contains("pick")) pick(Number(button.dataset.u) === state.picked ? -1 : Number(button.dataset.u), true);
+      else if (button) download(button.dataset.chart);
+      else if (link) {
+        event.preventDefault();
+        section = link.getAttribute("href").slice(1);
+        goToSection();
+        writeFragment();
+      }
+    });
+    for (const details of document.querySelectorAll("details.data")) details.addEventListener("toggle", fillTables);
+  }
+  function listenToFilters() {
     for (const name of ["induction", "cooling", "publisher"])
       byId("f-" + name).addEventListener("change", (event) => {
         state[name] = event.target.value;
@@ -340,19 +371,6 @@
     document.addEventListener("keydown", (event) => {
       if (event.key === "Escape" && state.picked >= 0) pick(-1, true);
     });
-    document.addEventListener("click", (event) => {
-      const button = event.target.closest("button.pick, button.csv");
-      const link = event.target.closest('a[href^="#"]');
-      if (button && button.classList.contains("pick")) pick(Number(button.dataset.u) === state.picked ? -1 : Number(button.dataset.u), true);
-      else if (button) download(button.dataset.chart);
-      else if (link) {
-        event.preventDefault();
-        section = link.getAttribute("href").slice(1);
-        goToSection();
-        writeFragment();
-      }
-    });
-    for (const details of document.querySelectorAll("details.data")) details.addEventListener("toggle", fillTables);
   }
   function goToSection() {
     const target = section && byId(section);
@@ -367,6 +385,7 @@
     setUnits(state.units);
     setTheme();
     listen();
+    linkPages();
     tell();
     openCard(false);
     await drawAll();

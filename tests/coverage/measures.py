@@ -137,7 +137,10 @@ def drivers(study: Study, found: Measured) -> None:
     for one in answer_drivers(study.sample).together:
         pair = (one.name, one.level), (one.name, one.against)
         if all(side in effects for side in pair) and one.difference.value is not None:
-            found.estimates[f"{one.name}: {one.level} against {one.against}"] = effects[pair[0]] - effects[pair[1]], one.difference
+            found.estimates[f"{one.name}: {one.level} against {one.against}"] = (
+                effects[pair[0]] - effects[pair[1]],
+                one.difference,
+            )
 
 
 def deviators(study: Study, found: Measured) -> None:

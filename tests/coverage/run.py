@@ -24,7 +24,7 @@ sys.modules["tests"] = types.ModuleType("tests")
 sys.modules["tests"].__path__ = [str(ROOT / "tests")]
 
 from tests.coverage.summary import Row, run_world, summarise, to_markdown, unmet  # noqa: E402
-from tests.coverage.worlds import WORLDS, World  # noqa: E402
+from tests.coverage.worlds import NAMED_LIMITS, WORLDS, World  # noqa: E402
 
 FULL_RUN = 200
 
@@ -32,7 +32,9 @@ FULL_RUN = 200
 def main() -> int:
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("--studies", type=int, default=FULL_RUN, help="studies a world (default %(default)s)")
-    asked.add_argument("--world", action="append", choices=[one.name for one in WORLDS], help="only this world; may be given again")
+    asked.add_argument(
+        "--world", action="append", choices=sorted({one.name for one in WORLDS}), help="only this world; may be given again"
+    )
     asked.add_argument("--out", type=Path, default=Path(__file__).with_name("report.md"))
     options = asked.parse_args()
     made: list[tuple[World, list[Row], float]] = []
@@ -44,7 +46,7 @@ def main() -> int:
         rows = summarise(one, run_world(one, options.studies))
         made.append((one, rows, time.perf_counter() - begun))
         faults += unmet(one, rows)
-        print(f"{one.name}: {made[-1][2]:.0f} s", file=sys.stderr)
+        print(f"{one.label}: {made[-1][2]:.0f} s", file=sys.stderr)
     options.out.write_text(to_markdown(made, _head(options.studies, faults)), encoding="utf-8")
     print("\n".join(faults) or "Every limit was kept.", file=sys.stderr)
     return 1 if faults else 0
@@ -62,6 +64,10 @@ def _head(studies: int, faults: list[str]) -> list[str]:
         "Studies of 60 to 150 builds with known truth (models/simulate_worlds.py), seeds fixed. Coverage is that of 95 % intervals. "
         "The Monte Carlo error is what chance alone does to a figure with so many studies; a figure less than two of them beyond "
         "its limit is marked as a possible chance.",
+        "",
+        "Named limits:",
+        "",
+        *(f"- {text}" for text in NAMED_LIMITS),
         "",
         *([f"- MISSED: {fault}" for fault in faults] or ["Every limit was kept, or missed by no more than chance does."]),
     ]

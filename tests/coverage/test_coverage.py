@@ -14,7 +14,7 @@ from tests.coverage.worlds import WORLDS, Limit, World
 
 
 @pytest.mark.simulation
-@pytest.mark.parametrize("one", WORLDS, ids=lambda one: one.name)
+@pytest.mark.parametrize("one", WORLDS, ids=lambda one: one.label)
 def test_world_keeps_its_limits(one):
     assert unmet(one, summarise(one, run_world(one, 60))) == []
 

@@ -56,10 +56,10 @@ def test_coverage_of_a_mean_with_clusters_is_near_nominal():
 @pytest.mark.parametrize(
     ("top", "bottom", "publisher", "says"),
     [
-        ([1.0] * 4, None, None, "There are 4 builds of a test"),
-        ([1.0] * 9, None, ["a"] * 9, "of 1 publishers"),
+        ([1.0] * 4, None, None, "There are only 4 builds of a test"),
+        ([1.0] * 9, None, ["a"] * 9, "of 1 publisher;"),
         ([0.0] * 6, [0.0] * 6, None, "do not differ in what is compared"),
-        ([], [], [], "There are 0 builds of a test"),
+        ([], [], [], "There are no builds of a test"),
     ],
 )
 def test_too_little_gives_a_sentence(top, bottom, publisher, says):

@@ -104,7 +104,7 @@ def test_cuts_are_round_and_distinct():
 
 
 @lru_cache(maxsize=16)
-def studied(name, seed, builds=300, withheld=0.0):
+def studied(name, seed, builds=200, withheld=0.0):
     study = simulate_study(world(name, builds), seed)
     sample = choose_sample(study.runs, study.builds)
     fit = fit_joint(sample.runs, sample.units)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+
 import polars as pl
 import pytest
 from hypothesis import given
@@ -55,7 +57,7 @@ def rows(text: str) -> list[int]:
         ("tested_on = '2020-01-01'", [0]),
         ("build contains '2.0'", [0]),
         ("build CONTAINS BIRCH", [1]),
-        ("build = \"it's one\"", [2]),
+        ('build = "it\'s one"', [2]),
         ("build = 'say \"two\"'", [3]),
         ("cylinders = 4", [0, 3]),
         ("cylinders in (4,6)", [0, 1, 3]),
@@ -116,7 +118,9 @@ def test_any_text_is_a_condition_or_a_sentence(text):
 
 @given(
     st.lists(
-        st.sampled_from(["power_kw", "fuel", "=", "<", "in", "(", ")", ",", "150hp", "petrol", "and", "or", "not", "is", "missing", "'a"]),
+        st.sampled_from(
+            ["power_kw", "fuel", "=", "<", "in", "(", ")", ",", "150hp", "petrol", "and", "or", "not", "is", "missing", "'a"]
+        ),
         max_size=12,
     )
 )
@@ -129,9 +133,7 @@ def test_any_row_of_words_is_a_condition_or_a_sentence(words):
 
 def test_text_is_never_run(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    for text in ("build = __import__('os')", "build = '__import__(\"pathlib\").Path(\"x\").touch()'", "build = `touch x`"):
-        try:
+    for text in ("build = __import__('os')", 'build = \'__import__("pathlib").Path("x").touch()\'', "build = `touch x`"):
+        with contextlib.suppress(RequestProblem):
             rows(text)
-        except RequestProblem:
-            pass
     assert not list(tmp_path.iterdir())

@@ -11,7 +11,8 @@ import pytest
 import xlsxwriter
 
 from pipeline.add import draft_source, held_repairs, stored_changes, write_contribution
-from pipeline.add_questions import code_constant, open_questions, set_unknown_units_aside, take_answer
+from pipeline.add_answers import code_constant, take_answer
+from pipeline.add_questions import open_questions, set_unknown_units_aside, suggestion_questions
 from pipeline.build import build
 from pipeline.contribution import Wishes, read_contribution, what_changed
 from pipeline.errors import FileProblem, RequestProblem
@@ -202,6 +203,32 @@ def test_suggestions_are_those_that_the_cells_allow(contributed):
     columns = {c.header: c for c in draft_source(contributed(text, Wishes()), Wishes(), TODAY).readings[0].columns}
     assert columns["Ambiant kpa"].suggestions[0] == "ambient_kpa"
     assert columns["drivetrain"].suggestions == columns["Price"].suggestions == columns["dat"].suggestions == ()
+
+
+@pytest.mark.parametrize(
+    ("header", "answer", "target", "unit"),
+    [
+        ("Ambiant kpa", "yes", "ambient_kpa", "kPa"),
+        ("Ambient presure (inHg)", "yes", "ambient_inhg", "inHg"),
+        ("Ambiant", "yes", "ambient", None),
+        ("Ambiant kpa", "manifold_kpa", "manifold_kpa", "kPa"),
+        ("Ambiant kpa", "no", None, None),
+    ],
+)
+def test_a_suggestion_is_taken_in_the_unit_that_the_header_states(contributed, header, answer, target, unit):
+    given = contributed(f"build,hp,{header}\nA,150,99.1\n", Wishes())
+    draft = draft_source(given, Wishes(), TODAY)
+    (question,) = suggestion_questions(draft)
+    wishes = take_answer(Wishes(), question, answer, draft)
+    assert wishes.headers.get(header) == target
+    column = draft_source(given, wishes, TODAY).readings[0].columns[2]
+    assert (column.unit, column.needs_unit) == (unit, target == "ambient")
+
+
+def test_a_suggestion_is_answered_by_yes_no_or_a_field(contributed):
+    draft = draft_source(contributed("build,hp,Ambiant kpa\nA,150,99.1\n", Wishes()), Wishes(), TODAY)
+    with pytest.raises(RequestProblem, match="neither yes or no"):
+        take_answer(Wishes(), suggestion_questions(draft)[0], "perhaps", draft)
 
 
 def test_a_column_that_refuses_most_rows_is_suspected(contributed):

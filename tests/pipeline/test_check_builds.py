@@ -47,13 +47,13 @@ def every(told: dict[int, set[str]]) -> set[str]:
 
 
 @given(base=BASE, worth=WORTH, ambient=AMBIENT, boosts=BOOSTS)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 def test_a_build_that_follows_the_rule_raises_nothing(base, worth, ambient, boosts):
     assert codes(build(base, worth, ambient, boosts)) == {}
 
 
 @given(base=BASE, worth=WORTH, ambient=AMBIENT, boosts=BOOSTS, share=st.floats(0.5, 0.99))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_boosted_below_baseline(base, worth, ambient, boosts, share):
     rows = build(base, worth, ambient, boosts)
     rows[1]["power_kw"] = base * share
@@ -67,7 +67,7 @@ def test_boosted_below_baseline(base, worth, ambient, boosts, share):
     boosts=BOOSTS,
     factor=st.sampled_from([100 / 6.894757, 6.894757, 6.894757 / 100]),
 )
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_boost_in_the_wrong_unit_is_flagged_with_the_likely_slip(base, worth, ambient, boosts, factor):
     rows = build(base, worth, ambient, boosts)
     for row in rows[1:]:
@@ -81,7 +81,7 @@ def test_boost_in_the_wrong_unit_is_flagged_with_the_likely_slip(base, worth, am
 
 
 @given(base=BASE, worth=st.floats(0.8, 1.0), ambient=AMBIENT, boosts=BOOSTS, with_base=st.booleans())
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 def test_absolute_boost_is_named(base, worth, ambient, boosts, with_base):
     rows = build(base, worth, ambient, boosts)
     for row in rows if with_base else rows[1:]:
@@ -93,7 +93,7 @@ def test_absolute_boost_is_named(base, worth, ambient, boosts, with_base):
 
 
 @given(base=BASE, worth=WORTH, ambient=AMBIENT, boosts=BOOSTS)
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_boost_that_repeats_the_manifold_pressure_is_taken_from_it(base, worth, ambient, boosts):
     rows = build(base, worth, ambient, boosts)
     for row in rows:
@@ -104,7 +104,7 @@ def test_boost_that_repeats_the_manifold_pressure_is_taken_from_it(base, worth, 
 
 
 @given(base=BASE, worth=WORTH, ambient=AMBIENT, boosts=BOOSTS)
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_true_gauge_boost_beside_manifold_pressure_stays(base, worth, ambient, boosts):
     rows = build(base, worth, ambient, boosts)
     for row in rows:
@@ -115,7 +115,7 @@ def test_true_gauge_boost_beside_manifold_pressure_stays(base, worth, ambient, b
 @given(
     base=BASE, worth=WORTH, ambient=AMBIENT, boosts=st.lists(st.floats(30, 60), min_size=1, max_size=3, unique=True).map(sorted)
 )
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_gauge_under_a_manifold_header_is_named(base, worth, ambient, boosts):
     rows = build(base, worth, ambient, boosts)
     for row in rows:
@@ -125,7 +125,7 @@ def test_gauge_under_a_manifold_header_is_named(base, worth, ambient, boosts):
 
 
 @given(base=BASE, share=st.floats(0.8, 1.4))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 def test_baselines_of_one_build_agree(base, share):
     rows = [{"power_kw": base, "boost_kpa": 0.0, "note": "a"}, {"power_kw": base * share, "boost_kpa": 0.0, "note": "b"}]
     ratio = max(share, 1 / share)
@@ -134,7 +134,7 @@ def test_baselines_of_one_build_agree(base, share):
 
 
 @given(moved=st.floats(0, 1500), base=st.floats(4000, 7000))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_a_power_peak_that_moved_is_flagged(moved, base):
     rows = build(200, 0.9, 100, [50.0])
     rows[0]["power_rpm"], rows[1]["power_rpm"] = base, base + moved
@@ -156,7 +156,7 @@ def test_baseline_of_another_build_serves_where_it_is_named():
 
 
 @given(times=st.integers(1, 4), place=st.integers(0, 2))
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_a_row_pasted_twice_is_named_with_the_first(times, place):
     rows = build(200, 0.9, 100, [40.0, 60.0])
     pasted = [*rows, *([rows[place]] * times)]
@@ -174,7 +174,7 @@ SAID = st.lists(st.sampled_from([1998.0, 2002.0, 2400.0]), min_size=2, max_size=
 
 
 @given(said=SAID)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_the_description_of_the_majority_stands(said):
     """1998 and 2002 cc are one engine as printed; 2400 is another."""
     rows = [{"power_kw": 100.0, "boost_kpa": 0.0, "displacement_cc": value, "note": str(i)} for i, value in enumerate(said)]

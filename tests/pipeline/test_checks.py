@@ -142,24 +142,24 @@ ROWS = 120
 
 @pytest.mark.parametrize("code", JUDGED)
 @given(seed=st.integers(0, 2**32 - 1))
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=2, deadline=None)
 def test_a_check_finds_exactly_the_planted_rows(code, seed):
     ranges, is_bad = JUDGED[code]
     draw = np.random.default_rng(seed)
     drawn = {name: np.round(draw.uniform(*span, ROWS), 2 if span[1] < 1000 else 0) for name, span in ranges.items()}
     schema = typed_schema()
-    frame = completed(empty_runs(ROWS).with_columns(pl.Series(n, v).cast(schema[n]) for n, v in drawn.items()))
+    planted = empty_runs(ROWS).with_columns(pl.Series(n, v).cast(schema[n]) for n, v in drawn.items())
+    frame = completed(planted)
     rows = [{name: float(values[i]) for name, values in drawn.items()} for i in range(ROWS)]
     wanted = {i + 2 for i, row in enumerate(rows) if is_bad(row)}
-    failures = checks.find_failures(frame, all_rules(frame)).filter(pl.col("code") == code)
+    rules = [rule for rule in all_rules(frame) if rule.code == code]
+    failures = checks.find_failures(frame, rules)
     assert set(failures["line"]) == wanted
     assert 0 < len(wanted) < ROWS
-    # A value that is missing is never bad.
-    for name in set(drawn) - {"power_kw"}:
-        blank = completed(
-            frame.drop("role").with_columns(pl.lit(None, schema[name]).alias(name)).select(empty_runs(1).drop("role").columns)
-        )
-        assert code not in found(blank, all_rules(blank)) or code in ("advertised_duration", "ambient_sea_level")
+    # A value that is missing is never bad (of the two durations one is enough).
+    for name in set(drawn) - {"power_kw", "intake_duration_deg", "exhaust_duration_deg"}:
+        blank = completed(planted.with_columns(pl.lit(None, schema[name]).alias(name)))
+        assert code not in found(blank, rules)
 
 
 @given(
@@ -168,7 +168,7 @@ def test_a_check_finds_exactly_the_planted_rows(code, seed):
     share=st.floats(0.5, 1.5),
     step=st.sampled_from([None, 0.1, 1.0, 10.0]),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_printed_digits_widen_the_tolerance(power, rpm, share, step):
     implied = power * checks.NM_RPM_PER_KW / rpm
     frame = empty_runs(1).with_columns(
@@ -187,7 +187,6 @@ def test_printed_digits_widen_the_tolerance(power, rpm, share, step):
 
 BOOSTED = {"power_kw": 150.0, "boost_kpa": 50.0}
 AIR = {"ambient_kpa": 95.0, "air_c": 35.0, "humidity_pct": 40.0, "correction": "sae_j607"}
-J607 = 1.1037  # (99.0 / dry 92.75) x sqrt(308.15 / 288.7), by hand
 
 
 @pytest.mark.parametrize(
@@ -204,7 +203,7 @@ J607 = 1.1037  # (99.0 / dry 92.75) x sqrt(308.15 / 288.7), by hand
         ({"dyno_type": "chassis_roller", "measured_at": "crank"}, "measured_at_doubtful"),
         ({"dyno_type": "engine", "measured_at": "wheel"}, "measured_at_doubtful"),
         ({"ethanol_pct": 0.85}, "share_not_percent"),
-        ({**AIR, "correction": "sae_j1349", "ambient_kpa": 80.0}, "correction_outside_validity"),
+        ({**AIR, "correction": "iso_1585", "ambient_kpa": 80.0}, "correction_outside_validity"),
         ({**AIR, "observed_power_kw": 100.0}, "correction_disagrees"),
         ({**AIR, "correction": "uncorrected", "observed_power_kw": 98.0}, "correction_disagrees"),
         ({"torque_nm": 900.0, "displacement_cc": 2000.0, **BOOSTED}, "bmep_unusual"),
@@ -236,7 +235,7 @@ def test_what_agrees_is_not_flagged(changes):
 
 
 @given(wrong=st.floats(0.9, 1.1), observed=st.floats(60, 400), basis=st.sampled_from(["recorded", "altitude"]))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_reported_over_observed_power_must_be_the_factor(wrong, observed, basis):
     given_air = {"ambient_kpa": 94.9} if basis == "recorded" else {"altitude_m": 550.0}
     given_air |= {"air_c": 30.0, "humidity_pct": 50.0}
@@ -254,7 +253,7 @@ NUMERIC = [f for f in fields_of("run") if f.kind == "number" and f.possible is n
 
 
 @given(data=st.data())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_gate_and_quarantine_name_the_same_rows(data):
     rows = 6
     frame = empty_runs(rows).with_columns(run_key=pl.Series([f"s/f#{i}" for i in range(rows)]))

@@ -7,6 +7,7 @@ import io
 
 import pytest
 
+from pipeline.build import build
 from pipeline.checks import CODES
 from pipeline.headers import recognise_headers
 from pipeline.refused_rows import BESIDE, general_sentence, group_by_reason, refused_csv, refused_rows
@@ -16,15 +17,21 @@ TABLE = """build,power_hp,boost_psi,tested_on
 Alder,150,,2020-01-01
 Birch,abc,6,2020-01-01
 Cedar,,6,2020-01-01
-Dogwood,abc,6,2999-01-01
+Dogwood,abc,6,2099-01-01
 "=HYPERLINK(""http://x"")",-5,6,2020-01-01
 """
 
 
-@pytest.fixture
-def rows(one_file, raw):
-    one_file(TABLE)
-    return refused_rows(read_table(raw.store, "refused"))
+@pytest.fixture(scope="module")
+def rows(tmp_path_factory):
+    """Refused rows of one small source, built once."""
+    root = tmp_path_factory.mktemp("refused")
+    (root / "raw" / "one").mkdir(parents=True)
+    (root / "raw" / "one" / "file.csv").write_text(TABLE)
+    told = 'title = "A test"\npublisher = "Test Sheet"\nlicence = "CC0-1.0"\n[[file]]\nname = "file.csv"\nkind = "runs"\n'
+    (root / "raw" / "one" / "source.toml").write_text(told)
+    build(root / "raw", root / "study.duckdb")
+    return refused_rows(read_table(root / "study.duckdb", "refused"))
 
 
 def test_groups_hold_every_row_under_each_of_its_reasons(rows):
@@ -59,20 +66,27 @@ def test_the_csv_holds_the_original_row_beside_its_reasons(rows):
 def test_no_cell_of_the_csv_is_a_formula(rows):
     read = list(csv.reader(io.StringIO(refused_csv(rows).decode("utf-8-sig"), newline="")))
     cells = [cell for row in read for cell in row]
-    assert "'=HYPERLINK(\"http://x\")" in cells and "-5" in cells
+    assert '\'=HYPERLINK("http://x")' in cells and "-5" in cells
     assert not [c for c in cells if c.lstrip()[:1] in ("=", "+", "@")]
 
 
 def test_the_mended_csv_can_be_sent_back(rows, raw):
-    mended = refused_csv(rows).decode("utf-8-sig").replace("abc", "240").replace("2999", "2020")
+    mended = refused_csv(rows).decode("utf-8-sig").replace("abc", "240").replace("2099", "2020")
     raw.add("again", {"mended.csv": mended})
     summary = raw.build()
     again = next(r for r in summary.by_file if r.source == "again")
     assert (again.problem, again.rows_read, again.accepted) == (None, 4, 2)
     left = refused_rows(read_table(raw.store, "refused"), "again")
-    assert [r.row["build"] for r in left] == ["Cedar", "'=HYPERLINK(\"http://x\")"]
+    assert [r.row["build"] for r in left] == ["Cedar", '\'=HYPERLINK("http://x")']
     resent = refused_csv(left).decode("utf-8-sig").splitlines()[0]
     assert resent.split(",").count("refused_why") == 1
+
+
+def test_headers_that_are_patterns_are_only_names(one_file, raw):
+    one_file("build,power_hp,^.*$,*,=1+1\nA,bad,x,y,z\n")
+    text = refused_csv(refused_rows(read_table(raw.store, "refused"))).decode("utf-8-sig")
+    read = list(csv.reader(io.StringIO(text, newline="")))
+    assert read[0][5:] == ["build", "power_hp", "^.*$", "*", "'=1+1"] and read[1][5:] == ["A", "bad", "x", "y", "z"]
 
 
 def test_the_columns_beside_are_no_fields_and_nothing_refused_is_a_header_alone():

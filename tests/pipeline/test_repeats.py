@@ -355,3 +355,18 @@ def test_answers_of_a_source_that_cannot_be_read_now_stay(raw, runs_text):
     (raw.root / "two" / "source.toml").write_text("nonsense [")
     (raw.root / "one" / "runs.csv").write_text(runs_text + "Cedar,100,0,101,c,\nCedar,140,6,101,c,\n")
     assert raw.build().count("repeated") == 3
+
+
+def test_each_pair_keeps_its_own_reason_among_many(prints):
+    firsts = [prints.add("a", table([(b, p + 31 * n) for b, p in TEST]), build=f"Engine {n}") for n in range(6)]
+    wrong = {0: "misprint", 3: "misprint"}
+    for n in range(6):
+        rows = [(b, p + 31 * n) for b, p in TEST]
+        if n in wrong:
+            base = str(rows[0][1])
+            rows[0] = (None, int(base[0] + ("9" if base[1] != "9" else "1") + base[2:]))
+        prints.add("b", table(rows, unit=HP if n in wrong else 1.0), build=f"Engine {n}")
+    near = prints.find().near
+    assert dict(zip(near["near_key"], near["reason"], strict=True)) == {
+        key: wrong.get(n, "rounded") for n, key in enumerate(firsts)
+    }

@@ -37,6 +37,12 @@ def test_tables_without_a_common_column_have_no_row_in_common():
     assert (len(found.added), len(found.removed), found.same) == (2, 1, 0)
 
 
+def test_headers_that_are_patterns_are_only_names():
+    columns = ("^.*$", "*", "build")
+    found = compare_tables(table([("A", "1", "x")], columns), table([("A", "2", "x")], columns))
+    assert found.changed[0].cells == (("*", "1", "2"),)
+
+
 def test_new_and_lost_columns_are_named():
     old, new = table([("A", "1", "x")]), table([("A", "1", "6")], ("build", "power", "boost"))
     found = compare_tables(old, new)

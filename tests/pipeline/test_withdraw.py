@@ -2,25 +2,48 @@
 
 from __future__ import annotations
 
+import shutil
 import tomllib
 from datetime import date
 
 import pytest
 
 from pipeline import store
+from pipeline.build import build
 from pipeline.errors import RequestProblem
 from pipeline.sources import read_withdrawn
 from pipeline.withdraw import forget, ledger_sources, write_withdrawal
 
 TODAY = date(2024, 6, 12)
+KEEP = """build,power_hp,boost_psi
+Alder,150,
+Alder,205,6
+Birch,240,0
+Birch,330,6
+Birch,372,9
+"""
 SECRET = "build,power_hp,boost_psi\nZanzibarwood,151,\nZanzibarwood,207,6\n"
 
 
+@pytest.fixture(scope="module")
+def built(tmp_path_factory):
+    """Two sources in a store, built once."""
+    root = tmp_path_factory.mktemp("built")
+    for source, text in (("keep", KEEP), ("gone", SECRET + "Zanzibarwood,bad,6\n")):
+        folder = root / "raw" / source
+        folder.mkdir(parents=True)
+        (folder / "f.csv").write_text(text)
+        told = 'title = "A test"\npublisher = "Test Sheet"\nlicence = "CC0-1.0"\n[[file]]\nname = "f.csv"\nkind = "runs"\n'
+        (folder / "source.toml").write_text(told)
+    build(root / "raw", root / "clean" / "study.duckdb")
+    return root
+
+
 @pytest.fixture
-def two(raw, runs_text):
-    raw.add("keep", {"f.csv": runs_text})
-    raw.add("gone", {"g.csv": SECRET + "Zanzibarwood,bad,6\n"})
-    raw.build()
+def two(raw, built):
+    """A copy of it for each test."""
+    shutil.copytree(built / "raw", raw.root, dirs_exist_ok=True)
+    shutil.copytree(built / "clean", raw.store.parent)
     return raw
 
 
@@ -95,7 +118,9 @@ def test_twice_is_once_and_another_reason_is_refused(two):
         write_withdrawal(two.root, "gone", "another", TODAY, set())
 
 
-@pytest.mark.parametrize(("source", "why", "said"), [("gon", "x", "'?gone"), ("gone", "  ", "--why"), ("../gone", "x", "no source")])
+@pytest.mark.parametrize(
+    ("source", "why", "said"), [("gon", "x", "'?gone"), ("gone", "  ", "--why"), ("../gone", "x", "no source")]
+)
 def test_unknown_sources_and_empty_reasons_are_refused(two, source, why, said):
     with pytest.raises(RequestProblem, match=said):
         write_withdrawal(two.root, source, why, TODAY, set())
@@ -103,8 +128,6 @@ def test_unknown_sources_and_empty_reasons_are_refused(two, source, why, said):
 
 
 def test_a_source_known_only_to_the_ledger_can_be_withdrawn(two):
-    import shutil
-
     shutil.rmtree(two.root / "gone")
     assert "gone" in ledger_sources(two.store)
     assert write_withdrawal(two.root, "gone", "gone for good", TODAY, ledger_sources(two.store))
