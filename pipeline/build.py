@@ -20,9 +20,10 @@ import polars as pl
 
 from pipeline import store
 from pipeline.checks import sentence_of
-from pipeline.clean_file import Context, clean_file
+from pipeline.clean_file import clean_file
 from pipeline.errors import FileProblem, PoundworthError, StoreProblem
 from pipeline.file_result import LedgerRow
+from pipeline.file_tables import Context
 from pipeline.repairs import Repair, read_repairs
 from pipeline.repeat_answers import Answer, answers_frame, answers_of
 from pipeline.repeats import find_repeats

@@ -42,10 +42,10 @@ def read_records(data: bytes, name: str, options: ReadOptions) -> list[Grid]:
     whole = text.decode("utf-8")
     notes = {"encoding": encoding}
     try:
-        if _is_json_lines(whole):
-            numbered_records = list(_from_lines(whole, name))
-        else:
-            numbered_records = list(enumerate(_from_document(_parse(whole), name, notes), start=1))
+        records = (
+            _from_lines(whole, name) if _is_json_lines(whole) else enumerate(_from_document(_parse(whole), name, notes), start=1)
+        )
+        numbered_records = list(records)
     except json.JSONDecodeError as error:
         raise FileProblem(
             f"{name} is no valid JSON at line {error.lineno} ({error.msg}), {_ALLOWED}; correct it there."

@@ -11,10 +11,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.build_names import with_build_names
-from pipeline.clean_file import recognise
 from pipeline.codes import read_codes, read_dates, read_flags
 from pipeline.errors import FileProblem
 from pipeline.fields import FIELDS, Field, fields_of
+from pipeline.file_tables import recognise
 from pipeline.grid import RawTable, find_tables
 from pipeline.header_kinds import CURVE_FIELDS
 from pipeline.headers import Column, knows_header

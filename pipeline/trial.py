@@ -11,9 +11,10 @@ from typing import Any
 import polars as pl
 
 from pipeline.checks import sentence_of
-from pipeline.clean_file import Context, clean_file
+from pipeline.clean_file import clean_file
 from pipeline.errors import PoundworthError
 from pipeline.file_result import FileResult
+from pipeline.file_tables import Context
 from pipeline.repairs import Repair
 from pipeline.sources import Source, entry_key
 

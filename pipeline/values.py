@@ -18,6 +18,7 @@ from pipeline.fields import FIELDS, Field, fields_of
 from pipeline.header_units import ABSOLUTE_FIELDS, GAUGE_FIELDS
 from pipeline.numerals import parse_numerals
 from pipeline.shapes import Side
+from pipeline.spreadsheet_text import unguard_text
 from pipeline.units import Unit, convert, factor_and_offset, find_unit, unit_named
 
 DTYPES: dict[str, type[pl.DataType]] = {
@@ -103,11 +104,24 @@ def _read_number(field: Field, parsed: pl.DataFrame, header_unit: str | None) ->
         read = parsed.with_columns(problem=pl.coalesce("problem", foreign))
         is_read = pl.col("problem").is_null()
         return read.select(pl.when(is_read).then(pl.col("value", "low", "high", "step")), "problem")
+    if parsed["unit"].null_count() == parsed.height:
+        return _in_header_unit(field, parsed, header_unit)
     known = _cell_units(parsed["unit"], field, header_unit)
     joined = parsed.join(known, on="unit", how="left", nulls_equal=True, maintain_order="left")
     scaled = [(pl.col(c) * pl.col("factor") + pl.col("offset")).alias(c) for c in ("value", "low", "high")]
     unit_problem = pl.when(pl.col("value").is_not_null()).then(pl.col("unit_problem"))
     return joined.select(*scaled, step=pl.col("step") * pl.col("factor"), problem=pl.coalesce("problem", unit_problem))
+
+
+def _in_header_unit(field: Field, parsed: pl.DataFrame, header_unit: str | None) -> pl.DataFrame:
+    """The common case: no cell states a unit of its own, so that one factor serves the column."""
+    _, factor, offset, unit_problem = _cell_units(parsed["unit"].head(1), field, header_unit).row(0)
+    if unit_problem is not None:
+        problem = pl.when(pl.col("value").is_not_null()).then(pl.lit(unit_problem))
+        nothing = pl.lit(None, pl.Float64)
+        return parsed.select(value=nothing, low=nothing, high=nothing, step=nothing, problem=pl.coalesce("problem", problem))
+    scaled = {name: parsed[name] * factor + offset for name in ("value", "low", "high")}
+    return pl.DataFrame({**scaled, "step": parsed["step"] * factor, "problem": parsed["problem"]})
 
 
 #: Problem words of the number reader -> codes of the registry.
@@ -119,16 +133,17 @@ NUMBER_CODES = {
 
 def _type_number(field: Field, side: Side, text: pl.Series, parsed: pl.DataFrame) -> tuple[dict[str, pl.Series], pl.DataFrame]:
     read = _read_number(field, parsed, side.units.get(field.name))
-    code = read["problem"].replace_strict(NUMBER_CODES, default=None, return_dtype=pl.String)
-    reasons = _reasons(side.cells["line"], code, side.headers.get(field.name, field.name), text)
+    reasons = EMPTY_REASONS
+    if read["problem"].null_count() < read.height:
+        code = read["problem"].replace_strict(NUMBER_CODES, default=None, return_dtype=pl.String)
+        reasons = _reasons(side.cells["line"], code, side.headers.get(field.name, field.name), text)
     value = read["value"].fill_nan(None)
     if field.kind == "integer":
         whole = value.round(0)
         broken = (value - whole).abs() > 1e-9
-        reasons = pl.concat(
-            [reasons, _reasons(side.cells["line"], broken.replace_strict({True: "number_unreadable"}, default=None, return_dtype=pl.String),
-                               side.headers.get(field.name, field.name), text)]
-        )  # fmt: skip
+        if broken.any():
+            code = broken.replace_strict({True: "number_unreadable"}, default=None, return_dtype=pl.String)
+            reasons = pl.concat([reasons, _reasons(side.cells["line"], code, side.headers.get(field.name, field.name), text)])
         value = whole.cast(pl.Int64, strict=False)
     made = {field.name: value}
     if field.name in STEPS:
@@ -142,14 +157,17 @@ def _type_number(field: Field, side: Side, text: pl.Series, parsed: pl.DataFrame
 def _type_other(field: Field, side: Side, text: pl.Series) -> tuple[pl.Series, pl.DataFrame]:
     header = side.headers.get(field.name, field.name)
     if field.kind == "text":
-        tidy = text.str.normalize("NFC").str.replace_all(r"\s+", " ").str.strip_chars()
-        return tidy.set(tidy == "", None), EMPTY_REASONS
+        # Tables that this project exports mark text that a spreadsheet would run with an apostrophe; reading takes it off.
+        plain = unguard_text(pl.lit(text).str.normalize("NFC").str.replace_all(r"\s+", " ").str.strip_chars())
+        return pl.select(pl.when(plain != "").then(plain)).to_series(), EMPTY_REASONS
     if field.kind == "code":
         read, problem = read_codes(field, text), "code_unknown"
     elif field.kind == "date":
         read, problem = read_dates(text), "date_unreadable"
     else:
         read, problem = read_flags(text), "code_unknown"
+    if read["problem"].null_count() == read.height:
+        return read["value"], EMPTY_REASONS
     code = pl.select(pl.when(read["problem"].is_not_null()).then(pl.lit(problem))).to_series()
     return read["value"], _reasons(side.cells["line"], code, header, text)
 

@@ -24,7 +24,9 @@ def _version() -> str:
 def start() -> None:
     """Begin making the bundle in another process; :func:`chart_bundle` waits for it."""
     if not _started and not chart_bundle.cache_info().currsize:
-        _started.append(subprocess.Popen([sys.executable, "-c", _MAKE, _version()], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL))
+        _started.append(
+            subprocess.Popen([sys.executable, "-c", _MAKE, _version()], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        )
 
 
 @functools.cache

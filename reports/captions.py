@@ -18,8 +18,8 @@ class Caption:
     description: InBothUnits
 
 
-def _caption(question: str, see: str, describe: Callable[[UnitSystem], str]) -> Caption:
-    """The word ``{psi}`` in question and text becomes the unit of boost of each system."""
+def make_caption(question: str, see: str, describe: Callable[[UnitSystem], str]) -> Caption:
+    """A caption. The word ``{psi}`` in question and text becomes the unit of boost of each system."""
     texts = [in_both(lambda system, text=text: text.replace("{psi}", system.boost_word)) for text in (question, see)]  # type: ignore[misc]
     return Caption(texts[0], texts[1], in_both(describe))
 
@@ -35,17 +35,17 @@ def captions(results: StudyResults) -> dict[str, Caption]:
         return show_estimate(results.new_build_rule_ratio, system, share=True).range
 
     return {
-        "spread": _caption(
+        "spread": make_caption(
             "How much of the rule does each build give?",
-            "One dot is one build. The light bar is where the next engine may land, the dark bar how well the average is known; "
-            "the dashed line is the rule. Open dots are uncooled builds.",
+            "One dot is one build. The wide bar is where the next engine may land, the narrow one how well the average is known; "
+            "the dashed line is the rule. Open dots are uncooled builds. Dots at the edge stand beyond it.",
             lambda s: f"Dots of {builds} by their share of the rule. The average is {mean(s)}; a new build may give {new(s)}.",
         ),
-        "yield": _caption(
+        "yield": make_caption(
             "What is one {psi} worth on a bigger engine?",
             "One mark is one boosted run, referred to sea level. The dashed line is the rule: output over one "
-            "atmosphere. The dark band "
-            "is the average with its interval, the light band the range for the next engine. Bands are drawn for "
+            "atmosphere. The narrow band "
+            "is the average with its interval, the wide band the range for the next engine. Bands are drawn for "
             "a boost of 10 psi (69 kPa).",
             lambda s: (
                 f"Scatter of gain in {s.scales['yield'].unit} against output without boost in {s.scales['power'].unit} for "
@@ -53,7 +53,7 @@ def captions(results: StudyResults) -> dict[str, Caption]:
                 "the rule's line."
             ),
         ),
-        "gain": _caption(
+        "gain": make_caption(
             "Does the last pound give as much as the first?",
             "One line is one build, from no boost to the highest that was tested. A line that bends below a "
             "straight one gave less with "
@@ -64,7 +64,7 @@ def captions(results: StudyResults) -> dict[str, Caption]:
                 "with the rule as a straight line, the average curve and the range for a new build."
             ),
         ),
-        "marginal": _caption(
+        "marginal": make_caption(
             "What does the next {psi} add at a boost already running?",
             "The slope of the average curve at four boosts, as a share of the rule, with intervals. The rule "
             "says the same at every boost.",
@@ -77,24 +77,24 @@ def captions(results: StudyResults) -> dict[str, Caption]:
                 + "."
             ),
         ),
-        "builds": _caption(
+        "builds": make_caption(
             "Which builds stand above and below?",
             "One row is one build, sorted within its class: its own estimate and interval to the reference boost "
             "of 10 psi (69 kPa). The small upright tick is "
             "the same build drawn towards its peers by what is known of the spread, the better guess where a build has few runs.",
             lambda s: f"Rows of {builds} in classes of induction and cooling, each with its share of the rule and an interval.",
         ),
-        "sensitivity": _caption(
+        "sensitivity": make_caption(
             "Would another way of doing it change the answer?",
-            "The average under each other reasonable choice, one line each. The light band is the interval of the main analysis.",
+            "The average under each other reasonable choice, one line each. The band is the interval of the main analysis.",
             lambda s: (
                 "Dots with intervals of the average share of the rule under "
                 f"{count_of(len(results.sensitivity), 'choice')} of analysis."
             ),
         ),
-        "flow": _caption(
+        "flow": make_caption(
             "Where did the records go?",
-            "Dark bars are what went on to the next step, light bars what stayed behind and why. Nothing vanishes on the way.",
+            "Strong bars are what went on to the next step, faint ones what stayed behind and why. Nothing vanishes on the way.",
             lambda s: "Bars: " + "; ".join(f"{step.step} {step.count}" for step in results.flow) + ".",
         ),
     }

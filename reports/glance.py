@@ -5,7 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from models.results import StudyResults
-from reports.numbers import THIN, US, InBothUnits, UnitSystem, count_of, in_both, show_estimate, show_nominal, write_count, write_number
+from reports.labels import clean_text
+from reports.numbers import (
+    THIN,
+    US,
+    InBothUnits,
+    UnitSystem,
+    count_of,
+    in_both,
+    show_estimate,
+    show_nominal,
+    write_count,
+    write_number,
+)
 from reports.sentences import LAST_BOOST_KPA
 from reports.sentences_doubt import say_rules
 from reports.sentences_effects import clear_contrasts, same, told
@@ -89,7 +101,13 @@ def _drivers(results: StudyResults) -> InBothUnits:
     together = [] if results.drivers is None else told(results.drivers.together)
     if not together:
         return UNKNOWN
-    return same(f"{write_count(len(clear_contrasts(together)))} of {count_of(len(together), 'contrast')} stand clear of chance")
+    assert results.drivers is not None
+    labels = {one.name: clean_text(one.label, 40).lower() for one in results.drivers.summaries}
+    clear = list(dict.fromkeys(labels.get(one.name, one.name) for one in clear_contrasts(together)))
+    if not clear:
+        return same("nothing stands clear of chance")
+    names = clear[0] if len(clear) == 1 else f"{', '.join(clear[:-1])} and {clear[-1]}"
+    return same(f"clear of chance: {names}")
 
 
 def _physics(results: StudyResults) -> InBothUnits:

@@ -84,6 +84,9 @@ def _scales(power: str, torque: str, boost: str, digits: tuple[int, int, int, in
         "volume": Scale("L", 0.001, 2),
         "ratio": Scale("", 1.0, 2),
         "share": Scale("%", 100.0, 0),
+        "tenths": Scale("%", 100.0, 1),
+        "points": Scale("points", 100.0, 1),
+        "small": Scale("", 1.0, 3),
     }
 
 

@@ -68,8 +68,14 @@ def _checked_script(text: str) -> Markup:
     return Markup(text)
 
 
+def _style(template: str) -> str:
+    """Style of every page, followed by that of this one where it has some of its own."""
+    files = [TEMPLATES / "page.css", (TEMPLATES / template).with_suffix(".css")]
+    return "".join(file.read_text(encoding="utf-8") for file in files if file.exists())
+
+
 #: Pages of the report in the order of their links: file -> name.
-PAGES: dict[str, str] = {"study.html": "Study", "data.html": "Data"}
+PAGES: dict[str, str] = {"study.html": "Study", "data.html": "Data", "appendix.html": "Appendix"}
 
 
 def page_links(here: str, written: Iterable[str]) -> list[dict[str, Any]]:
@@ -87,7 +93,7 @@ def render_page(template: str, *, pages: Sequence[dict[str, Any]] = (), **contex
         policy=content_policy(scripts),
         bundle=_checked_script(scripts[0]),
         script=_checked_script(scripts[1]),
-        style=Markup((TEMPLATES / "page.css").read_text(encoding="utf-8")),
+        style=Markup(_style(template)),
         light=Markup(css_variables(LIGHT)),
         dark=Markup(css_variables(DARK)),
         pages=pages,

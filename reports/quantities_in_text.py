@@ -21,7 +21,9 @@ _SPELLINGS: tuple[tuple[str, str], ...] = (
 _QUANTITY = dict(_SPELLINGS)
 _UNIT = "|".join(re.escape(unit).replace(r"\ ", "[ \u202f]") for unit, _ in _SPELLINGS)
 _NUMBER = r"[+\-\u2212]?\d[\d,\u202f]*(?:\.\d+)?"
-_AMOUNT = re.compile(rf"(?P<first>{_NUMBER})(?:(?P<between> (?:to|and|or) )(?P<second>{_NUMBER}))?(?P<gap>[ \u202f])(?P<unit>{_UNIT})\b")
+_AMOUNT = re.compile(
+    rf"(?P<first>{_NUMBER})(?:(?P<between> (?:to|and|or) )(?P<second>{_NUMBER}))?(?P<gap>[ \u202f])(?P<unit>{_UNIT})\b"
+)
 _WORD = re.compile(rf"\b(?P<unit>{_UNIT})\b")
 
 

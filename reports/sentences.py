@@ -27,6 +27,7 @@ from reports.numbers import (
     write_count,
     write_number,
 )
+from reports.quantities_in_text import in_reader_units
 
 #: The trade would still call the rule right within this much of it.
 RULE_TOLERANCE = 0.10
@@ -220,10 +221,10 @@ def say_sensitivity(results: StudyResults) -> InBothUnits:
 
     def write(system: UnitSystem) -> str:
         first, last = (_share_text(line.rule_ratio) for line in (low, high))
+        names = [_lower(in_reader_units(line.name).in_system(system.code)) for line in (low, high)]
         return (
             f"Across {count_of(len(known), 'way', 'ways')} of doing the analysis, the average lies between "
-            f"{first} ({_lower(low.name)}) "
-            f"and {last} of the rule ({_lower(high.name)})."
+            f"{first} ({names[0]}) and {last} of the rule ({names[1]})."
         )
 
     return in_both(write)

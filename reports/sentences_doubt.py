@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from models.results import StudyResults
+from reports.driver_words import level_words
 from reports.numbers import MINUS, THIN, US, InBothUnits, count_of, in_both, show_estimate, write_count, write_number
 from reports.sentences import Evidence, evidence_against
 from reports.sentences_effects import same
@@ -59,8 +60,8 @@ def say_withheld(results: StudyResults) -> InBothUnits:
     shares, cuts = [line.share_withheld for line in used], [line.cut for line in used]
     return same(
         f"If {_percent(min(shares))} to {_percent(max(shares))} of the builds below {_percent(min(cuts))} to {_percent(max(cuts))} of the "
-        f"rule had gone unpublished, the average over all builds could be as low as {_percent(answers.lowest)} instead of "
-        f"{_percent(mean)}. These are what-ifs, not corrections."
+        f"rule had gone unpublished, the average over all builds could be as low as {_percent(answers.lowest, 1)} instead of "
+        f"{_percent(mean, 1)}. These are what-ifs, not corrections."
     )
 
 
@@ -72,7 +73,7 @@ def say_funnel(results: StudyResults) -> InBothUnits | None:
     if test is None or test.p_value is None:
         return None
     leans = evidence_against(test.slope, 0.0) is Evidence.CLEAR
-    found = "Builds that are less well known read differently" if leans else "Less well known builds do not read differently"
+    found = "Builds that are less well known read differently" if leans else "Builds that are less well known show no clear lean"
     return same(
         f"{found} (p = {write_number(test.p_value, 3)}). That says nothing about picking: what makes a build well known here is "
         "boost and the number of runs, and picking acts on the result."
@@ -90,7 +91,7 @@ def say_kinds(results: StudyResults) -> InBothUnits | None:
     parts = []
     for kind in clear:
         shown = show_estimate(kind.difference, US, share=True, reference=0.0)
-        parts.append(f"{kind.medium.replace('_', ' ')} ({shown.low} to {shown.high} points)")
+        parts.append(f"{level_words('medium', kind.medium)} ({shown.low} to {shown.high} points)")
     return same(f"Standing apart from all other kinds: {', '.join(parts)}. Kinds differ in what they test, too.")
 
 
@@ -147,5 +148,3 @@ def say_rules(results: StudyResults) -> InBothUnits:
     if not known:
         return same("No rule of thumb has been tested on these records.")
     return same(f"Of {count_of(len(results.rules), 'rule')} of thumb: {', '.join(known)}.")
-
-

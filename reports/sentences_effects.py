@@ -8,6 +8,7 @@ from models.driver_records import DriverContrast
 from models.estimate import Estimate
 from models.results import StudyResults
 from reports.driver_words import contrast_words
+from reports.labels import COOLING, INDUCTION, word_for
 from reports.numbers import (
     THIN,
     US,
@@ -80,7 +81,9 @@ def say_elasticity(results: StudyResults) -> InBothUnits:
     value, low, high = answer.value, 2**answer.low, 2**answer.high
     more = "more" if value > 1 else "less"
     opening = {
-        Evidence.CLEAR: f"Bigger engines get slightly {more} of the rule" if abs(value - 1) < 0.1 else f"Bigger engines get {more} of the rule",
+        Evidence.CLEAR: f"Bigger engines get slightly {more} of the rule"
+        if abs(value - 1) < 0.1
+        else f"Bigger engines get {more} of the rule",
         Evidence.LEANING: f"Bigger engines seem to get {more} of the rule, but this is not settled",
         Evidence.OPEN: "The worth of boost grows with output as the rule says, as far as these records tell",
     }[grade]
@@ -201,11 +204,11 @@ def say_compressor(results: StudyResults) -> InBothUnits | None:
 
 
 def say_unanswered(results: StudyResults) -> list[InBothUnits]:
-    """Drivers of the table for which nothing can be told, each with its reason."""
+    """Drivers for which nothing can be told, each with its reason; the compressor has a sentence of its own."""
     answers = results.drivers
     if answers is None:
         return []
-    known = {one.name for one in (*told(answers.together), *told(answers.alone))}
+    known = {"compressor_rating", *(one.name for one in (*told(answers.together), *told(answers.alone)))}
     return [
         same(f"{one.label}: {say_why(Estimate(None, None, None, 0.95, '1', 0, 0, one.why))}")
         for one in answers.summaries
@@ -243,8 +246,12 @@ def say_budget(results: StudyResults) -> InBothUnits | None:
     friction = next((e.change_of_rule_ratio for e in most.effects if e.effect == "friction"), None)
     if friction is None:
         return None
+    alike = [b for b in answers.budgets if (b.induction, b.charge_cooling) == (most.induction, most.charge_cooling)]
+    taken = sorted(1 + friction - budget.rule_ratio for budget in alike)
+    against = "heat and exhaust pressure" if most.exhaust_over_boost is not None else "heat and drive power"
+    name = f"{word_for(most.induction, INDUCTION)}, {word_for(most.charge_cooling, COOLING)}".lower()
     return same(
-        f"Friction is paid once, boosted or not, which lifts the share by {write_number(100 * friction, 0)} points; heat, drive power and "
-        "exhaust pressure take about as much away. The simple rule works as well as it does because these cancel, and it fails where "
-        "they do not."
+        f"Friction is paid once, boosted or not, which lifts the share by {write_number(100 * friction, 0)} points; {against} take "
+        f"{write_number(100 * taken[0], 0)} to {write_number(100 * taken[-1], 0)} points back on the class with the most builds ({name}). "
+        "The simple rule works as well as it does because the two work against each other."
     )

@@ -8,20 +8,16 @@ from pathlib import Path
 from typing import Any
 
 from models.estimate import Estimate
-from models.results import RuleVerdict, StudyResults
-from reports.captions import Caption, captions
+from models.results import StudyResults
 from reports.charts.base import Chart
-from reports.charts.builds import chart_builds
-from reports.charts.flow import chart_flow
-from reports.charts.gain_by_boost import chart_gain_by_boost
-from reports.charts.marginal_yield import chart_marginal_yield
-from reports.charts.ratio_spread import chart_ratio_spread
-from reports.charts.rows import Rows, Selection, make_rows, select_units
-from reports.charts.sensitivity import chart_sensitivity
-from reports.charts.yield_by_output import chart_yield_by_output
+from reports.charts.rows import Rows, Selection, number_units, select_units
+from reports.deviator_cards import deviator_cards
+from reports.glance import at_a_glance
 from reports.labels import COOLING, INDUCTION, clean_text, safe_url
 from reports.numbers import SYSTEMS, InBothUnits, UnitSystem, count_of, in_both, scales_json, show_estimate, show_level
 from reports.page import columns_of, page_links, render_page, script_json, write_page
+from reports.quantities_in_text import in_reader_units
+from reports.rule_rows import rule_rows
 from reports.sentences import (
     say_basis,
     say_curvature,
@@ -32,9 +28,31 @@ from reports.sentences import (
     say_next_engine,
     say_sensitivity,
     say_spread,
-    say_why,
 )
-from reports.tables import CHART_COLUMNS, VERDICT_LOOKS, estimate_cells, table_estimates, table_sources
+from reports.sentences_doubt import (
+    say_breakers,
+    say_cancelling,
+    say_deviators,
+    say_funnel,
+    say_kinds,
+    say_publishers,
+    say_rules,
+    say_withheld,
+)
+from reports.sentences_effects import (
+    say_budget,
+    say_compressor,
+    say_confounding,
+    say_drivers,
+    say_elasticity,
+    say_equivalence,
+    say_explained,
+    say_naive,
+    say_physics,
+    say_unanswered,
+)
+from reports.study_charts import chart_tables, columns_json, draw_in_both, study_captions, study_rows
+from reports.tables import table_estimates, table_sources
 
 #: Rows of a chart's table that are set in the page; the CSV file has all of them.
 MOST_TABLE_ROWS = 1_000
@@ -49,23 +67,6 @@ class KeyFigure:
     small: InBothUnits
 
 
-def draw_charts(results: StudyResults, rows: Rows, system: UnitSystem, words: Mapping[str, Caption]) -> dict[str, Chart]:
-    """All charts of the page in one unit system."""
-
-    def said(name: str) -> str:
-        return words[name].description.in_system(system.code)
-
-    return {
-        "spread": chart_ratio_spread(rows, results, system, said("spread")),
-        "yield": chart_yield_by_output(rows, system, said("yield")),
-        "gain": chart_gain_by_boost(rows, system, said("gain")),
-        "marginal": chart_marginal_yield(rows, system, said("marginal")),
-        "builds": chart_builds(rows, results, system, said("builds")),
-        "sensitivity": chart_sensitivity(rows, system, said("sensitivity")),
-        "flow": chart_flow(rows, system, said("flow")),
-    }
-
-
 def render_study_page(results: StudyResults, summary: Mapping[str, int] | None = None, beside: Iterable[str] = ()) -> str:
     """The page as HTML.
 
@@ -76,9 +77,9 @@ def render_study_page(results: StudyResults, summary: Mapping[str, int] | None =
     beside : files of the pages written beside this one, to be linked.
     """
     selection = select_units(results)
-    rows = make_rows(results, selection)
-    words = captions(results)
-    charts = {code: draw_charts(results, rows, system, words) for code, system in SYSTEMS.items()}
+    rows = study_rows(results, selection)
+    words = study_captions(results)
+    charts = draw_in_both(results, rows, words)
     return render_page(
         "study.html",
         pages=page_links("study.html", beside),
@@ -86,19 +87,22 @@ def render_study_page(results: StudyResults, summary: Mapping[str, int] | None =
         version=results.version,
         made_on=results.made_on,
         fingerprint=results.fingerprint,
+        subset=results.subset,
         headline=say_headline(results),
         next_engine=say_next_engine(results),
         basis=say_basis(results),
-        example=say_example(results),
-        spread=say_spread(results),
+        glance=at_a_glance(results),
+        drawn=frozenset(charts["us"]),
+        said=_said(results),
         takeaways=_takeaways(results, summary),
         figures=_key_figures(results),
         captions=words,
         sampled=_say_selection(selection),
         filters=_filters(rows),
+        cards=deviator_cards(results, number_units(selection)),
         estimates=table_estimates(results),
-        rules=[_rule_row(rule) for rule in results.rules],
-        notes=[clean_text(note, 600) for note in results.notes],
+        rules=rule_rows(results),
+        notes=_notes(results),
         sources=table_sources(results),
         data=script_json(_page_data(results, rows, charts)),
     )
@@ -115,12 +119,54 @@ def _takeaways(results: StudyResults, summary: Mapping[str, int] | None) -> dict
     """The finding that stands above each chart, where the chart has one."""
     found = {
         "spread": say_spread(results),
+        "within": say_equivalence(results),
         "yield": say_example(results),
+        "size": say_elasticity(results),
+        "naive": say_naive(results),
         "gain": say_curvature(results),
         "marginal": say_marginal(results),
+        "drivers": say_drivers(results),
+        "physics": say_physics(results),
+        "budget": say_budget(results),
+        "deviators": say_deviators(results),
+        "breakers": say_breakers(results),
+        "funnel": say_funnel(results),
+        "withheld": say_withheld(results),
+        "kinds": say_kinds(results),
         "sensitivity": say_sensitivity(results),
+        "cancelling": say_cancelling(results),
+        "publishers": say_publishers(results),
+        "flow": None if summary is None else say_flow(results, summary),
     }
-    return found if summary is None else {**found, "flow": say_flow(results, summary)}
+    return {name: text for name, text in found.items() if text is not None}
+
+
+def _said(results: StudyResults) -> dict[str, Any]:
+    """Sentences that stand beside charts and lists; None where there is nothing to say."""
+    drivers, deviators = results.drivers, results.deviators
+    return {
+        "within": say_equivalence(results),
+        "elasticity": say_elasticity(results),
+        "drivers": say_drivers(results),
+        "explained": say_explained(results),
+        "compressor": say_compressor(results),
+        "unanswered": say_unanswered(results),
+        "caution": None if drivers is None else drivers.caution,
+        "confounding": say_confounding(results),
+        "physics": say_physics(results),
+        "deviators": say_deviators(results),
+        "deviator_notes": () if deviators is None else deviators.notes,
+        "selection": say_withheld(results),
+        "rules": say_rules(results),
+    }
+
+
+def _notes(results: StudyResults) -> list[InBothUnits]:
+    """What came with the results to be printed beside the estimates."""
+    drivers = () if results.drivers is None else results.drivers.notes
+    elasticity = () if results.elasticity is None else results.elasticity.notes
+    selection = () if results.selection is None else results.selection.notes
+    return [in_reader_units(clean_text(note, 600)) for note in (*results.notes, *elasticity, *drivers, *selection)]
 
 
 def _key_figures(results: StudyResults) -> list[KeyFigure]:
@@ -146,8 +192,19 @@ def _key_figures(results: StudyResults) -> list[KeyFigure]:
             f"{show_level(results.new_build_rule_ratio)} range for a build not yet tested",
         ),
         figure("Build to build", results.between_builds_sd, "one standard deviation between builds", whole=True),
+        *_within_figure(results),
         figure("Later against first", results.last_over_first, "worth of the next step at 15 psi (103 kPa) over the first"),
     ]
+
+
+def _within_figure(results: StudyResults) -> list[KeyFigure]:
+    """Builds in a hundred that follow the rule within the margin."""
+    share = None if results.equivalence is None else results.equivalence.share_of_builds
+    if share is None or share.low is None or share.high is None:
+        return []
+    shown, level = show_estimate(share, SYSTEMS["us"], share=True), show_level(share)
+    small = f"of builds follow it within 10\u202f%; {level} interval"
+    return [KeyFigure("Close to the rule", InBothUnits(shown.range, shown.range), InBothUnits(small, small))]
 
 
 def _say_selection(selection: Selection) -> str | None:
@@ -171,23 +228,6 @@ def _filters(rows: Rows) -> dict[str, list[tuple[str, str]]]:
     }
 
 
-def _rule_row(rule: RuleVerdict) -> dict[str, Any]:
-    share = rule.estimate.unit == "1"
-    known = rule.estimate.low is not None and rule.estimate.high is not None
-    best, interval, level = estimate_cells(rule.estimate, share=share)
-    return {
-        "statement": rule.statement,
-        "verdict": rule.verdict,
-        "missing": None if known else say_why(rule.estimate),
-        "look": VERDICT_LOOKS.get(rule.verdict, "open"),
-        "best": best,
-        "interval": interval,
-        "level": level,
-        "tolerance": rule.tolerance,
-        "would_tell": rule.would_tell,
-    }
-
-
 def _page_data(results: StudyResults, rows: Rows, charts: Mapping[str, Mapping[str, Chart]]) -> dict[str, Any]:
     """What the page's script reads: records in SI, chart descriptions in both unit systems, factors, columns and sources."""
     return {
@@ -195,16 +235,7 @@ def _page_data(results: StudyResults, rows: Rows, charts: Mapping[str, Mapping[s
         "charts": {code: {name: chart.spec for name, chart in drawn.items()} for code, drawn in charts.items()},
         "uses": {name: list(chart.uses) for name, chart in charts["us"].items()},
         "scales": scales_json(),
-        "columns": {
-            name: {
-                "rows": dataset,
-                "columns": [
-                    {"field": c.field, "label": c.label, "quantity": c.quantity, "number": c.is_number, "onlyCsv": c.only_csv}
-                    for c in columns
-                ],
-            }
-            for name, (dataset, columns) in CHART_COLUMNS.items()
-        },
+        "columns": columns_json(chart_tables(charts["us"])),
         "sources": {
             note.source: {"title": clean_text(note.title), "licence": clean_text(note.licence), "url": safe_url(note.url)}
             for note in results.sources

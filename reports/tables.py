@@ -67,6 +67,14 @@ def table_estimates(results: StudyResults) -> Table:
         ("Curvature of the gain, all builds together", results.curvature, False),
         ("Curvature of the gain, within builds", results.curvature_within_builds, False),
     ]
+    if results.equivalence is not None:
+        equivalence = results.equivalence
+        lines.insert(1, ("Average share of the rule, for the margin", equivalence.mean_estimate, True))
+        lines.insert(3, ("Share of builds within the margin", equivalence.share_of_builds, True))
+    if results.elasticity is not None:
+        lines.append(("Exponent of the worth of boost in output (the rule says 1)", results.elasticity.elasticity, False))
+    if results.drivers is not None:
+        lines.append(("Share of the rule at the average build, drivers held equal", results.drivers.mean_at_average, True))
     rows: list[tuple[Cell, ...]] = [
         (name, *estimate_cells(e, share=share), write_count(e.builds), write_count(e.runs)) for name, e, share in lines
     ]

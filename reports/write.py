@@ -7,6 +7,7 @@ from pathlib import Path
 
 from models.results import StudyResults
 from pipeline.data_records import DataSummary
+from reports.appendix_page import write_appendix_page
 from reports.data_page import write_data_page
 from reports.study_page import write_study_page
 
@@ -23,9 +24,9 @@ def write_pages(
     out_folder : where the pages go.
     data_summary : what the page about the data shows; without it that page is not written.
     """
-    if data_summary is None:
-        return [write_study_page(results, out_folder / "study.html", summary)]
-    return [
-        write_study_page(results, out_folder / "study.html", summary, beside=["data.html"]),
-        write_data_page(data_summary, out_folder / "data.html", results.version, beside=["study.html"]),
-    ]
+    beside = ["study.html", "appendix.html", *(["data.html"] if data_summary is not None else [])]
+    pages = [write_study_page(results, out_folder / "study.html", summary, beside=beside)]
+    if data_summary is not None:
+        pages.append(write_data_page(data_summary, out_folder / "data.html", results.version, beside=beside))
+    pages.append(write_appendix_page(results, out_folder / "appendix.html", beside=beside))
+    return pages

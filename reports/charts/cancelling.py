@@ -6,7 +6,7 @@ import altair as alt
 
 from models.estimate import Estimate
 from reports.charts.base import Chart, finish, nice_domain
-from reports.charts.intervals import LINE, SHARE_AXIS, local, name_above, rows_axis, upright, values_of, zone
+from reports.charts.intervals import LINE, local, name_above, rows_axis, share_axis, upright, values_of, zone
 from reports.charts.rows import Rows
 from reports.numbers import UnitSystem
 from reports.theme import look
@@ -17,7 +17,7 @@ def chart_cancelling(rows: Rows, mean: Estimate, system: UnitSystem, description
     lines = rows["cancelling"]
     band = None if mean.low is None or mean.high is None else (mean.low, mean.high)
     x_scale = alt.Scale(domain=nice_domain([*values_of(lines, "from", "to"), *(band or ()), 1.0]), nice=False, zero=False)
-    axis = alt.Axis(title="Average share of the rule", **SHARE_AXIS)
+    axis = share_axis("Average share of the rule")
     y = rows_axis(len(lines))
     data = alt.Chart(alt.NamedData("cancelling"))
     tips = [alt.Tooltip(f"{local('words', system)}:N", title="Shortcut")]

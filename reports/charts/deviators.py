@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 
 from reports.charts.base import Chart, finish, is_shown, nice_domain
-from reports.charts.intervals import LINE, SHARE_AXIS, name_above, placed, rows_axis, upright, values_of, zone
+from reports.charts.intervals import LINE, name_above, placed, rows_axis, share_axis, upright, values_of, zone
 from reports.charts.rows import Rows
 from reports.charts.rows_doubt import BAND
 from reports.theme import look
@@ -29,7 +29,7 @@ def _chart(name: str, rows: Rows, description: str, *, expected: bool) -> Chart:
     ends = values_of(lines, "low", "ratio", "high", *(("expected_low", "expected_high") if expected else ()))
     domain = nice_domain([*ends, 0.85, 1.15])
     x_scale = alt.Scale(domain=[max(domain[0], WIDEST[0]), min(domain[1], WIDEST[1])], nice=False, zero=False, clamp=True)
-    axis = alt.Axis(title="Share of the rule, to 10 psi (69 kPa)", **SHARE_AXIS)
+    axis = share_axis("Share of the rule, to 10 psi (69 kPa)")
     y = rows_axis(len(lines))
     data = alt.Chart(alt.NamedData(name)).transform_filter("isValid(datum.place)")
     tips = [

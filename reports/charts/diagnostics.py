@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import altair as alt
 
 from models.driver_records import DriverDiagnostics
@@ -41,12 +43,13 @@ def _tips() -> list[alt.Tooltip]:
     ]  # fmt: skip
 
 
-def _points(x: alt.X, y: alt.Y, **more: alt.Size) -> list[alt.Chart]:
+def _points(x: alt.X, y: alt.Y, size: alt.Size | None = None) -> list[alt.Chart]:
     data = alt.Chart(alt.NamedData("diagnostics"))
+    sized: dict[str, Any] = {"size": alt.value(46) if size is None else size}
     return [
         data.transform_filter(test)
-        .mark_point(aria=False, filled=True, opacity=0.75, fill=colour(fill), **({} if more else {"size": 46}))
-        .encode(x=x, y=y, tooltip=_tips(), **more)
+        .mark_point(aria=False, filled=True, opacity=0.75, fill=colour(fill))
+        .encode(x=x, y=y, tooltip=_tips(), **sized)
         for test, fill in (("!datum.influential", "quiet"), ("datum.influential", "accent"))
     ]
 
@@ -62,7 +65,9 @@ def _zero(scale: alt.Scale, axis: alt.Axis) -> alt.Chart:
 
 def chart_residuals(rows: Rows, description: str) -> Chart:
     """Residuals over fitted values: a level cloud of even width is what the model assumes."""
-    x = alt.X("fitted:Q", title="Fitted share of the rule", scale=_domain(rows, "fitted"), axis=alt.Axis(format=".0%", grid=False))
+    x = alt.X(
+        "fitted:Q", title="Fitted share of the rule", scale=_domain(rows, "fitted"), axis=alt.Axis(format=".0%", grid=False)
+    )
     scale, axis = _domain(rows, "residual", -0.1, 0.1), alt.Axis(title="Observed less fitted", format="+.0%")
     y = alt.Y("residual:Q", scale=scale, axis=axis)
     return finish([_zero(scale, axis), *_points(x, y)], ("diagnostics",), 300, description)

@@ -8,7 +8,7 @@ from reports.charts.base import Chart, finish, nice_domain
 from reports.charts.intervals import local, name_above, placed, rows_axis, upright, values_of
 from reports.charts.rows import Rows
 from reports.numbers import UnitSystem
-from reports.theme import colour, look
+from reports.theme import colour
 
 #: Pixels of one contrast: its words, the adjusted interval, the lone one below.
 LINE = 48
@@ -37,13 +37,12 @@ def chart_drivers(rows: Rows, system: UnitSystem, description: str) -> Chart:
     def x(field: str) -> alt.X:
         return alt.X(f"{field}:Q", scale=x_scale, axis=axis)
 
-    alone = {"yOffset": BELOW}
     layers = [
         *upright(0.0, x_scale, axis),
-        data.mark_rule(aria=False, strokeWidth=1, opacity=0.75, **alone).encode(
+        data.mark_rule(aria=False, strokeWidth=1, opacity=0.75, yOffset=BELOW).encode(
             x=x("alone_low"), x2="alone_high:Q", y=y, color=lone_accent
         ),
-        data.mark_point(aria=False, size=44, strokeWidth=1.3, opacity=1, fill=colour("raised"), **alone).encode(
+        data.mark_point(aria=False, size=44, strokeWidth=1.3, opacity=1, fill=colour("raised"), yOffset=BELOW).encode(
             x=x("alone_ratio"), y=y, color=lone_accent, tooltip=tips
         ),
         data.mark_rule(aria=False, strokeWidth=2.4).encode(x=x("low"), x2="high:Q", y=y, color=accent),

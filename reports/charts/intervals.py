@@ -18,7 +18,10 @@ LINE = 40
 #: Frames narrower than this get the short words [pixels].
 NARROW = 520
 
-SHARE_AXIS = {"format": ".0%", "orient": "top", "tickCount": 6}
+
+def share_axis(title: str) -> alt.Axis:
+    """Axis of shares of the rule above the frame, so that a long chart shows it where reading begins."""
+    return alt.Axis(title=title, format=".0%", orient="top", tickCount=6)
 
 
 def placed(rows: Rows, name: str) -> list[Row]:
@@ -90,7 +93,7 @@ def _chart(
     """Dots with intervals; ``main`` is a Vega expression that says which dots carry the accent."""
     lines = placed(rows, name)
     x_scale = alt.Scale(domain=nice_domain([*values_of(lines, "low", "ratio", "high"), *domain_with]), nice=False, zero=False)
-    axis = alt.Axis(title=title, **SHARE_AXIS)
+    axis = share_axis(title)
     y = rows_axis(len(lines))
     data = alt.Chart(alt.NamedData(name)).transform_filter("isValid(datum.place)")
 

@@ -14,7 +14,7 @@ from reports.charts.base import (
     nice_domain,
     open_when_uncooled,
 )
-from reports.charts.intervals import SHARE_AXIS, name_above, placed, rows_axis, rows_scale, upright, values_of
+from reports.charts.intervals import name_above, placed, rows_axis, rows_scale, share_axis, upright, values_of
 from reports.charts.rows import Rows
 from reports.theme import colour, look
 
@@ -31,7 +31,7 @@ def chart_physics(rows: Rows, description: str) -> Chart:
     lines = rows["physics"]
     domain = nice_domain([*values_of(lines, "low", "high"), *values_of(rows["physics_builds"], "ratio"), 1.05])
     x_scale = alt.Scale(domain=[max(domain[0], 0.0), min(domain[1], 2.0)], nice=False, zero=False, clamp=True)
-    axis = alt.Axis(title="Share of the rule", **SHARE_AXIS)
+    axis = share_axis("Share of the rule")
     y = rows_axis(len(lines), room=0.55)
     classes, builds = alt.Chart(alt.NamedData("physics")), alt.Chart(alt.NamedData("physics_builds"))
     # Neighbours in number stand at four heights, so that equal builds do not hide one another.
@@ -65,7 +65,7 @@ def chart_budget(rows: Rows, description: str) -> Chart:
     lines = placed(rows, "budget")
     ends = values_of(lines, "kind_from", "kind_to", "unkind_from", "unkind_to")
     x_scale = alt.Scale(domain=nice_domain([*ends, 0.9, 1.1]), nice=False, zero=False)
-    axis = alt.Axis(title="Share of the rule", **SHARE_AXIS)
+    axis = share_axis("Share of the rule")
     last = max((row["place"] for row in lines), default=0.0)
     y = alt.Y("place:Q", axis=None, scale=alt.Scale(domain=[last + 0.6, -0.7], nice=False))
     data = alt.Chart(alt.NamedData("budget")).transform_filter("isValid(datum.place)")

@@ -12,20 +12,25 @@ from reports.charts.rows import DOT_STEP, Rows
 from reports.numbers import UnitSystem
 from reports.theme import colour, look
 
+#: How far the scale reaches beyond the range for a new build: one wild reading must not crowd all others.
+BEYOND = 0.35
+
 
 def ratio_domain(rows: Rows, results: StudyResults) -> list[float]:
-    """Ends of the scale of rule ratios: all builds, the rule and both ranges."""
+    """Ends of the scale of rule ratios: builds, the rule and both ranges; what lies far outside is put at the edge."""
     ends = [results.new_build_rule_ratio.low, results.new_build_rule_ratio.high, results.rule_ratio.value, 0.7, 1.1]
     values = [row["ratio"] for row in rows["units"]] + ends
     domain = nice_domain(value for value in values if value is not None)
-    return [max(domain[0], -0.5), min(domain[1], 3.0)]
+    new = results.new_build_rule_ratio
+    low, high = (-0.5 if new.low is None else new.low - BEYOND, 3.0 if new.high is None else new.high + BEYOND)
+    return [max(domain[0], min(low, 0.65), -0.5), min(domain[1], max(high, 1.15), 3.0)]
 
 
 def chart_ratio_spread(rows: Rows, results: StudyResults, system: UnitSystem, description: str) -> Chart:
     """Dots stack where builds agree; the scale reads as a percentage of the rule."""
     domain = ratio_domain(rows, results)
     top = max([4, *(row["height"] for row in rows["units"])])
-    x_scale = alt.Scale(domain=domain, nice=False, zero=False)
+    x_scale = alt.Scale(domain=domain, nice=False, zero=False, clamp=True)
     axis = alt.Axis(
         format=".0%", title="Gain per unit of boost, as a share of the rule (to 10 psi)", tickCount=7, grid=False, offset=70
     )

@@ -122,8 +122,11 @@ def make_rows(results: StudyResults, selection: Selection) -> Rows:
         "marginal": [_boost_row(point) for point in results.marginal_yield],
         "sensitivity": [
             {
-                "place": place, **texts("name", in_reader_units(line.name)), **texts("sentence", in_reader_units(line.sentence)),
-                "main": place == 0, **ends_of(line.rule_ratio),
+                "place": place,
+                **texts("name", in_reader_units(line.name)),
+                **texts("sentence", in_reader_units(line.sentence)),
+                "main": place == 0,
+                **ends_of(line.rule_ratio),
             }
             for place, line in enumerate(results.sensitivity)
         ],  # fmt: skip

@@ -47,9 +47,7 @@ def doubt_rows(results: StudyResults, number_of: Mapping[str, int]) -> Rows:
 
 
 def _deviators(listed: tuple[Deviator, ...], number_of: Mapping[str, int]) -> list[Row]:
-    return [
-        {"place": place if place < MOST_DEVIATORS else None, **_deviator(one, number_of)} for place, one in enumerate(listed)
-    ]
+    return [{"place": place if place < MOST_DEVIATORS else None, **_deviator(one, number_of)} for place, one in enumerate(listed)]
 
 
 def _breakers(answers: DeviatorAnswers, number_of: Mapping[str, int]) -> list[Row]:

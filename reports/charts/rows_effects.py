@@ -12,8 +12,8 @@ from reports.driver_words import contrast_words
 from reports.labels import COOLING, INDUCTION, clean_text, word_for
 from reports.numbers import MINUS, US, InBothUnits, show_estimate, show_level, write_number
 
-#: Squares of the chart of shares: one for each build in a hundred.
-SQUARES, SQUARES_HIGH = 100, 5
+#: Squares of the chart of shares: one for each build in a hundred; how many stand in a column of a narrow frame and of a wide one.
+SQUARES, SQUARES_HIGH = 100, (10, 5)
 #: Words of the step that the two budgets of a class take differently.
 BACK_PRESSURE = "Exhaust pressure before the turbine, once to twice the boost"
 
@@ -42,13 +42,13 @@ def effect_rows(results: StudyResults, selection: Selection, number_of: Mapping[
 
 
 def _squares(results: StudyResults) -> list[Row]:
-    """A hundred squares, column by column: builds that follow the rule within the margin, that may, and that do not."""
+    """A hundred squares in order: builds that follow the rule within the margin, that may, and that do not."""
     share = None if results.equivalence is None else results.equivalence.share_of_builds
     if share is None or share.low is None or share.high is None:
         return []
     sure, possible = (round(SQUARES * end) for end in (share.low, share.high))
     kinds = ["at least"] * sure + ["perhaps"] * (possible - sure) + ["outside"] * (SQUARES - possible)
-    return [{"column": i // SQUARES_HIGH, "row": i % SQUARES_HIGH, "kind": kind} for i, kind in enumerate(kinds)]
+    return [{"number": number, "kind": kind} for number, kind in enumerate(kinds)]
 
 
 def _band_lines(results: StudyResults) -> list[Row]:
@@ -222,20 +222,24 @@ def _budget_rows(label: str, kind: PhysicsBudget, unkind: PhysicsBudget, place: 
         changes = (mild.change_of_rule_ratio, harsh.change_of_rule_ratio)
         sentence = BACK_PRESSURE if mild.effect == "back pressure" else mild.sentence
         rows.append({
-            "name": label, "words": f"{_points(changes)}  {sentence.rstrip('.')}", "part": "effect",
-            "short": f"{_points(changes)}  {mild.effect.capitalize()}",
+            "name": label, "words": f"{_points(changes)}: {_small(sentence.rstrip('.'))}", "part": "effect",
+            "short": f"{_points(changes)}: {mild.effect}",
             "kind_from": high, "kind_to": high + changes[0], "unkind_from": low, "unkind_to": low + changes[1],
         })  # fmt: skip
         high, low = high + changes[0], low + changes[1]
     expected = f"{range_of(min(high, low), max(high, low))}\u202f%"
     rows.append({
-        "name": label, "words": f"{expected}  Expected", "short": f"{expected}  Expected", "part": "expected",
+        "name": label, "words": f"{expected} expected", "short": f"{expected} expected", "part": "expected",
         "kind_from": high, "kind_to": high, "unkind_from": low, "unkind_to": low,
     })  # fmt: skip
     for number, row in enumerate(rows):
         row["place"] = None if place is None else place + number
         row["kind_change"], row["unkind_change"] = row["kind_to"] - row["kind_from"], row["unkind_to"] - row["unkind_from"]
     return rows
+
+
+def _small(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
 
 
 def _points(changes: tuple[float, float]) -> str:

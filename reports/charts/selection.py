@@ -35,7 +35,9 @@ def chart_funnel(rows: Rows, mean: Estimate, system: UnitSystem, description: st
         alt.Tooltip("error:Q", title="Standard error", format=".1%"),
         alt.Tooltip("boost:Q", title=f"Highest boost, {boost.unit}", format=f".{boost.digits}f"),
     ]  # fmt: skip
-    size = alt.Size("boost_kpa:Q", scale=alt.Scale(domain=[0, max([70.0, *values_of(points_, "boost_kpa")])], range=[8, 130]), legend=None)
+    size = alt.Size(
+        "boost_kpa:Q", scale=alt.Scale(domain=[0, max([70.0, *values_of(points_, "boost_kpa")])], range=[8, 130]), legend=None
+    )
     symbol = {"shape": class_shape(), "stroke": class_stroke(), "fill": class_fill(), "fillOpacity": open_when_uncooled()}
     layers: list[alt.Chart] = []
     if mean.value is not None:
@@ -92,7 +94,9 @@ def chart_withheld(rows: Rows, mean: Estimate, description: str) -> Chart:
         rule.mark_text(**look("note", fontWeight="bold", align="left", baseline="bottom", dx=4, dy=-4)).encode(
             y=at, x=alt.value(0), text=alt.value("the rule")
         ),
-        data.transform_filter("isValid(datum.ratio)").mark_line(**look("mean-line", strokeWidth=1.5)).encode(x=x, y=y, detail="cut:N"),
+        data.transform_filter("isValid(datum.ratio)")
+        .mark_line(**look("mean-line", strokeWidth=1.5))
+        .encode(x=x, y=y, detail="cut:N"),
         data.transform_filter("!datum.start").mark_point(**look("other-dot", size=55)).encode(x=x, y=y, tooltip=tips),
         *_line_names(rows, x, scale, axis, domain),
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 
 from reports.charts.base import Chart, finish, nice_domain
+from reports.charts.intervals import local
 from reports.charts.rows import Rows
 from reports.numbers import UnitSystem
 from reports.theme import look
@@ -22,7 +23,7 @@ def chart_sensitivity(rows: Rows, system: UnitSystem, description: str) -> Chart
     y = alt.Y("place:Q", axis=None, scale=alt.Scale(domain=[len(lines) - 0.35, -0.65], nice=False))
     data = alt.Chart(alt.NamedData("sensitivity"))
     tips = [
-        alt.Tooltip("name:N", title="Choice"),
+        alt.Tooltip(f"{local('name', system)}:N", title="Choice"),
         alt.Tooltip("shown:N", title="Share of the rule"),
         alt.Tooltip("builds:Q", title="Builds"),
     ]
@@ -39,7 +40,7 @@ def chart_sensitivity(rows: Rows, system: UnitSystem, description: str) -> Chart
         other.mark_point(**look("other-dot", size=80)).encode(x=x("ratio"), y=y, tooltip=tips),
         main.mark_point(**look("main-dot", size=130)).encode(x=x("ratio"), y=y, tooltip=tips),
         data.mark_text(**look("note", align="left", baseline="bottom", dy=-9, limit={"expr": "width"})).encode(
-            x=alt.value(0), y=y, text="name:N"
+            x=alt.value(0), y=y, text=f"{local('name', system)}:N"
         ),
     ]  # fmt: skip
     return finish(layers, ("sensitivity",), max(1, len(lines)) * LINE, description)

@@ -19,15 +19,17 @@ _LOOKS: dict[str, dict[str, Any]] = {
 }
 
 
-#: Side of a square with its gap, at most [pixels]; on a narrow page it shrinks.
-WIDEST_CELL = 44
-_CELL = f"min(width / {SQUARES // SQUARES_HIGH}, {WIDEST_CELL})"
+#: Height of the frame, and the width from which squares stand in few rows instead of a block [pixels].
+HEIGHT, WIDE_FROM = 200, 520
+_ROWS = f"(width < {WIDE_FROM} ? {SQUARES_HIGH[0]} : {SQUARES_HIGH[1]})"
+_CELL = f"min(width * {_ROWS} / {SQUARES}, {HEIGHT} / {_ROWS})"
 
 
 def chart_within(rows: Rows, description: str) -> Chart:
     """Squares run column by column: surely within, perhaps, outside; the two counts stand above and below."""
     size = {"expr": f"pow({_CELL} * 0.84, 2)"}
-    x, y = (alt.value({"expr": f"(datum.{name} + 0.5) * {_CELL}"}) for name in ("column", "row"))
+    x = alt.value({"expr": f"(floor(datum.number / {_ROWS}) + 0.5) * {_CELL}"})
+    y = alt.value({"expr": f"(datum.number % {_ROWS} + 0.5) * {_CELL}"})
     squares = alt.Chart(alt.NamedData("within_squares"))
     layers: list[alt.Chart] = [
         squares.transform_filter(f"datum.kind === '{kind}'")
@@ -36,7 +38,7 @@ def chart_within(rows: Rows, description: str) -> Chart:
         for kind, style in _LOOKS.items()
     ]
     layers += _counts(rows)
-    return finish(layers, ("within_squares",), SQUARES_HIGH * WIDEST_CELL, description)
+    return finish(layers, ("within_squares",), HEIGHT, description)
 
 
 def _counts(rows: Rows) -> list[alt.Chart]:
@@ -46,14 +48,14 @@ def _counts(rows: Rows) -> list[alt.Chart]:
         return []
     sure, possible = kinds.count("at least"), SQUARES - kinds.count("outside")
     is_wide = possible > SQUARES // 3
-    across = possible / SQUARES_HIGH if is_wide else 0.0
+    across = f"ceil({possible if is_wide else 0} / {_ROWS})"
     words = (
-        (f"at least {sure} in 100", "left", 0.0, "-8", "bottom"),
-        (f"at most {possible} in 100", "right" if is_wide else "left", across, f"{SQUARES_HIGH} * {_CELL} + 8", "top"),
+        (f"at least {sure} in 100", "left", "0", "-8", "bottom"),
+        (f"at most {possible} in 100", "right" if is_wide else "left", across, f"{_ROWS} * {_CELL} + 8", "top"),
     )
     return [
         alt.Chart(alt.InlineData(values=[{"words": text}]))
         .mark_text(**look("note", align=align, baseline=baseline, fontWeight="bold"))
-        .encode(x=alt.value({"expr": f"{columns!r} * {_CELL}"}), y=alt.value({"expr": y}), text="words:N")
+        .encode(x=alt.value({"expr": f"{columns} * {_CELL}"}), y=alt.value({"expr": y}), text="words:N")
         for text, align, columns, y, baseline in words
     ]

@@ -75,24 +75,33 @@
     const sets = {};
     for (const set of data.uses[name]) {
       // Copies: each chart adds its own fields to the rows it is given.
-      sets[set] = rows[set].filter((row) => row.u === undefined || kept.has(row.u)).map((row) => ({ ...row }));
+      sets[set] = rows[set].filter((row) => row.u === undefined || row.u === null || kept.has(row.u)).map((row) => ({ ...row }));
     }
     return sets;
   }
-  async function draw(name) {
+  // One chart at a time: two at once in the same place would leave the older one standing.
+  let busy = Promise.resolve();
+  function draw(name) {
+    busy = busy.then(() => drawNow(name)).catch((error) => console.error(error));
+    return busy;
+  }
+  async function drawNow(name) {
     const spec = data.charts[state.units][name];
     const target = byId("plot-" + name);
+    const filled = kept;
     if (drawn[name]) drawn[name].finalize();
     drawn[name] = await vegaEmbed(
       target,
       { ...spec, datasets: { ...(spec.datasets || {}), ...dataFor(name) } },
       { ast: true, actions: false, renderer: "svg", tooltip: { theme: "custom", disableDefaultStyle: true } }
     );
+    target.style.minHeight = "";
     const view = drawn[name].view;
     view.addEventListener("click", (event, item) => {
       const number = item && item.datum && typeof item.datum.u === "number" ? item.datum.u : lineOf(item);
       pick(number === state.picked ? -1 : number, true);
     });
+    if (filled !== kept) for (const [set, items] of Object.entries(dataFor(name))) view.data(set, items);
     await view.signal("picked", state.picked).runAsync();
   }
   // A line is one item whose rows hang below it.
@@ -100,8 +109,44 @@
     const first = item && item.mark && item.mark.items && item.mark.items[0];
     return first && first.datum && typeof first.datum.u === "number" ? first.datum.u : -1;
   }
+  // What can be seen is drawn first; the rest follows while the page is idle, nearest first, in places kept free for it.
+  function distance(name) {
+    const place = byId("plot-" + name).getBoundingClientRect();
+    return place.bottom < 0 ? -place.bottom : Math.max(place.top - innerHeight, 0);
+  }
+  function nearest(names) {
+    return names.reduce((best, name) => (distance(name) < distance(best) ? name : best));
+  }
+  function idle() {
+    return new Promise((done) => (window.requestIdleCallback ? requestIdleCallback(done, { timeout: 120 }) : setTimeout(done, 1)));
+  }
+  const AXES = 50;
+  function keepPlaces() {
+    for (const [name, spec] of Object.entries(data.charts[state.units]))
+      if (!drawn[name] && typeof spec.height === "number") byId("plot-" + name).style.minHeight = spec.height + AXES + "px";
+  }
+  let round = 0;
   async function drawAll() {
-    for (const name of Object.keys(data.uses)) await draw(name);
+    const mine = (round += 1);
+    const waiting = new Set(Object.keys(data.uses));
+    while (waiting.size) {
+      const name = nearest([...waiting]);
+      if (distance(name) > 0) break;
+      waiting.delete(name);
+      await draw(name);
+      if (mine !== round) return;
+    }
+    drawRest(waiting, mine);
+  }
+  async function drawRest(waiting, mine) {
+    while (waiting.size) {
+      await idle();
+      if (mine !== round) return;
+      const name = nearest([...waiting]);
+      waiting.delete(name);
+      await draw(name);
+    }
+    if (mine === round) root.dataset.drawn = state.units;
   }
   async function refill() {
     for (const [name, result] of Object.entries(drawn)) {
@@ -196,6 +241,7 @@
     add("Fuel", unit.fuel);
     add("Air at the dyno", show(unit.ambient_kpa, "boost", true) + " absolute");
     if (unit.flags) add("To know", unit.flags);
+    if (unit.physics) add("Physics expects", unit.physics);
     const tests = rows.runs.filter((run) => run.u === unit.u);
     const columns = [
       { field: "boost_kpa", label: "Boost", quantity: "boost", number: true },
@@ -206,12 +252,26 @@
     ];
     const scroll = make("div", null, "scroll");
     scroll.append(tableOf(tests, columns, "Boosted runs of this build"));
-    body.replaceChildren(make("p", unit.class, "kicker"), name, list, scroll);
+    body.replaceChildren(make("p", unit.class, "kicker"), name, list, ...deviation(unit.u), scroll);
     if (data.invented) body.append(make("p", "Invented demo data.", "small"));
     if (byHand) card.focus({ preventScroll: true });
   }
 
+  // A deviating build has a card of its own in the page; its drawing and causes are shown here as well.
+  function deviation(number) {
+    const own = document.querySelector('.deviant[data-u="' + number + '"] .why');
+    if (!own) return [];
+    const copy = own.cloneNode(true);
+    for (const details of copy.querySelectorAll("details")) details.open = false;
+    return [copy];
+  }
+
   // ---- tables and CSV files of the charts ----
+  // A text that holds quantities comes once for each unit system.
+  function cellOf(item, column) {
+    const local = state.units === "si" ? item[column.field + "_si"] : undefined;
+    return local === undefined ? item[column.field] : local;
+  }
   function heading(column) {
     const unit = column.quantity ? scaleOf(column.quantity).unit : "";
     return column.label + (unit ? ", " + unit : "");
@@ -233,8 +293,8 @@
       const line = make("tr");
       for (const column of columns) {
         const cell = make("td", null, column.number ? "n" : "");
-        const text = show(item[column.field], column.quantity, false);
-        if (column.field === "name" && item.u !== undefined) {
+        const text = show(cellOf(item, column), column.quantity, false);
+        if (column.field === "name" && typeof item.u === "number") {
           const button = make("button", null, "pick");
           button.type = "button";
           button.dataset.u = item.u;
@@ -252,7 +312,7 @@
   function rowsOf(name) {
     // Cells with round edges in the reader's units differ between the systems.
     const set = data.columns[name].rows;
-    return rows[typeof set === "string" ? set : set[state.units]].filter((row) => row.u === undefined || kept.has(row.u));
+    return rows[typeof set === "string" ? set : set[state.units]].filter((row) => row.u === undefined || row.u === null || kept.has(row.u));
   }
   function fillTables() {
     for (const details of document.querySelectorAll("details.data")) {
@@ -278,7 +338,7 @@
       lines.push(
         columns
           .map((column) => {
-            const value = row[column.field];
+            const value = cellOf(row, column);
             return csvCell(column.quantity && typeof value === "number" ? Number((value * scaleOf(column.quantity).factor).toPrecision(10)) : value);
           })
           .join(",")
@@ -323,7 +383,6 @@
         openCard(false);
         fillTables();
         await drawAll();
-        root.dataset.drawn = state.units;
       });
     byId("theme").addEventListener("click", () => {
       const dark = state.theme ? state.theme === "dark" : prefersDark.matches;
@@ -388,9 +447,9 @@
     linkPages();
     tell();
     openCard(false);
-    await drawAll();
-    root.dataset.drawn = state.units;
+    keepPlaces();
     if (section) goToSection();
+    await drawAll();
     root.dataset.ready = "1";
   }
   start();

@@ -6,9 +6,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.clean_file import read_tables
 from pipeline.errors import FileProblem, RequestProblem
 from pipeline.fields import FIELDS, fields_of
+from pipeline.file_tables import read_tables
 from pipeline.grid import EXAMPLE_MARK
 from pipeline.headers import guess_kind, recognise_headers
 from pipeline.sources import RECORD_KINDS, FileEntry

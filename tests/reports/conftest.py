@@ -175,12 +175,72 @@ def make_hostile_results() -> StudyResults:
     return replace(results, units=units, sources=sources, notes=(HOSTILE[0],))
 
 
+def make_hostile_answers(results: StudyResults) -> StudyResults:
+    """The fitted study with hostile text wherever an answer carries a text of contributors."""
+    names = {unit.unit_id: HOSTILE[i % len(HOSTILE)] for i, unit in enumerate(results.units)}
+    assert results.deviators and results.drivers and results.selection and results.one_publisher_out
+
+    def spoil(one: Any) -> Any:
+        causes = tuple(replace(cause, cause=HOSTILE[0], sentence=HOSTILE[1]) for cause in one.causes)
+        return replace(one, build=names[one.unit_id], publisher=HOSTILE[2], causes=causes, summary=HOSTILE[6])
+
+    deviators = replace(
+        results.deviators, unlike_peers=tuple(map(spoil, results.deviators.unlike_peers)),
+        breaks_rule=tuple(map(spoil, results.deviators.breaks_rule)),
+    )  # fmt: skip
+    own = [
+        replace(one, name=HOSTILE[0], level=HOSTILE[1], against=HOSTILE[5], adjusted_for=())
+        for one in results.drivers.together[:2]
+    ]
+    drivers = replace(
+        results.drivers, together=(*results.drivers.together, *own),
+        summaries=(*results.drivers.summaries, replace(results.drivers.summaries[0], name=HOSTILE[0], label=HOSTILE[2])),
+    )  # fmt: skip
+    out = replace(
+        results.one_publisher_out,
+        lines=tuple(replace(line, publisher=HOSTILE[i % len(HOSTILE)]) for i, line in enumerate(results.one_publisher_out.lines)),
+    )
+    funnel = tuple(replace(point, publisher=HOSTILE[3]) for point in results.selection.funnel)
+    return replace(
+        results, units=tuple(replace(unit, build=names[unit.unit_id], publisher=HOSTILE[1]) for unit in results.units),
+        deviators=deviators, drivers=drivers, one_publisher_out=out, selection=replace(results.selection, funnel=funnel),
+        rules=tuple(replace(rule, statement=HOSTILE[i % len(HOSTILE)]) for i, rule in enumerate(results.rules)),
+    )  # fmt: skip
+
+
 SUMMARY = {"files": 16, "rows_read": 531, "accepted": 484, "refused": 38, "repeated": 9}
 
 
 @pytest.fixture(scope="session")
 def results() -> StudyResults:
     return make_results()
+
+
+def fit_results() -> StudyResults:
+    """A study that was really fitted: 90 simulated builds, a tenth of them with mistakes, so that every question has an answer."""
+    import polars as pl
+
+    from models.simulate import simulate_study
+    from models.simulate_worlds import world
+    from models.study import run_study
+
+    made = simulate_study(world("contaminated", 90), 5)
+    media = [("magazine", "video", "forum")[i % 3] for i in range(made.sources.height)]
+    tables = {"run": made.runs, "build": made.builds, "source": made.sources.with_columns(pl.Series("medium", media))}
+    return run_study(tables, version="0.1.0", fingerprint="3f9a1c", made_on="2026-03-14", ledger=SUMMARY)
+
+
+@pytest.fixture(scope="session")
+def full_results() -> StudyResults:
+    return fit_results()
+
+
+@pytest.fixture(scope="session")
+def full_folder(full_results: StudyResults, summary: dict[str, int], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The pages of the fitted study, written once."""
+    from reports.write import write_pages
+
+    return write_pages(full_results, summary, tmp_path_factory.mktemp("full"))[0].parent
 
 
 @pytest.fixture(scope="session")
@@ -242,6 +302,7 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Opened]]:
         opened.page.on("pageerror", lambda error: opened.messages.append(f"error: {error}"))
         opened.page.goto(path.resolve().as_uri() + fragment)
         opened.page.wait_for_selector("html[data-ready='1']", timeout=20_000)
+        opened.page.wait_for_selector("html[data-drawn]", timeout=20_000)
         return opened
 
     yield _open
@@ -263,3 +324,11 @@ def hostile_file(hostile_results: StudyResults, summary: dict[str, int], tmp_pat
     from reports.write import write_pages
 
     return write_pages(hostile_results, summary, tmp_path_factory.mktemp("hostile"))[0]
+
+
+@pytest.fixture(scope="session")
+def hostile_folder(full_results: StudyResults, summary: dict[str, int], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The pages of the hostile answers, written once."""
+    from reports.write import write_pages
+
+    return write_pages(make_hostile_answers(full_results), summary, tmp_path_factory.mktemp("hostile_answers"))[0].parent

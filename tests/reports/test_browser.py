@@ -18,8 +18,8 @@ def test_opens_offline_with_one_request_and_no_message(page_file, open_page):
     opened = open_page(page_file)
     assert opened.requests == [page_file.resolve().as_uri()]
     assert opened.messages == []
-    assert opened.page.locator(".plot svg.marks").count() == 7
-    assert opened.page.evaluate("document.querySelector('#plot-spread svg').getAttribute('aria-label') !== ''")
+    assert opened.page.locator(".plot svg.marks").count() == 8
+    assert "118 builds" in opened.page.locator("#plot-spread").get_attribute("aria-label")
 
 
 def test_policy_blocks_a_script_put_in_later(page_file, open_page):

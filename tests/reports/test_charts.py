@@ -8,37 +8,76 @@ import pytest
 
 from models.estimate import Estimate
 from models.results import StudyResults
-from reports.captions import captions
 from reports.charts.export import chart_to_png
-from reports.charts.rows import flags_of, make_rows, select_units
+from reports.charts.rows import flags_of, select_units
 from reports.charts.yield_by_output import chart_yield_by_output
 from reports.numbers import SI, US
-from reports.study_page import draw_charts
+from reports.study_charts import NEEDS, chart_tables, draw_charts, draw_in_both, study_captions, study_rows
 from reports.theme import DARK, LIGHT
 
 
 @pytest.fixture(scope="module")
 def rows(results):
-    return make_rows(results, select_units(results))
+    return study_rows(results, select_units(results))
 
 
 @pytest.fixture(scope="module")
 def charts(results, rows):
-    return draw_charts(results, rows, US, captions(results))
+    return draw_charts(results, rows, US, study_captions(results))
 
 
 def test_every_chart_draws_as_a_picture(charts, rows):
-    assert set(charts) == {"spread", "yield", "gain", "marginal", "builds", "sensitivity", "flow"}
+    assert set(charts) == {"spread", "yield", "size", "gain", "marginal", "builds", "sensitivity", "flow"}
     for name in ("spread", "yield"):
         data = {use: rows[use] for use in charts[name].uses}
         picture = chart_to_png(charts[name].spec, data, width=300, scale=1)
         assert picture.startswith(b"\x89PNG") and picture == chart_to_png(charts[name].spec, data, width=300, scale=1)
 
 
+@pytest.fixture(scope="module")
+def full_rows(full_results):
+    return study_rows(full_results, select_units(full_results))
+
+
+@pytest.fixture(scope="module")
+def full_charts(full_results, full_rows):
+    words = study_captions(full_results)
+    return {system.code: draw_charts(full_results, full_rows, system, words) for system in (US, SI)}
+
+
+def test_charts_without_a_quantity_are_the_same_in_every_system(full_charts, full_results, full_rows):
+    """Drawing them once for both is only right as long as nothing but the description differs."""
+    both = draw_in_both(full_results, full_rows, study_captions(full_results))
+    for code, drawn in full_charts.items():
+        assert {name: chart.spec for name, chart in both[code].items()} == {name: chart.spec for name, chart in drawn.items()}
+
+
+def test_a_study_with_every_answer_has_every_chart_and_a_table_for_each(full_charts, full_rows):
+    assert set(NEEDS) < set(full_charts["us"]) == set(full_charts["si"]) and len(full_charts["us"]) == 21
+    tables = chart_tables(full_charts["us"])
+    assert set(tables) == set(full_charts["us"])
+    for dataset, columns in tables.values():
+        assert {column.field for column in columns} <= set().union(*full_rows[dataset])
+
+
+def test_every_chart_of_an_answer_draws(full_charts, full_rows):
+    for name in NEEDS:
+        chart = full_charts["si"][name]
+        picture = chart_to_png(chart.spec, {use: full_rows[use] for use in chart.uses}, width=300, scale=1)
+        assert picture.startswith(b"\x89PNG")
+
+
+def test_descriptions_of_answers_say_the_finding(full_charts, full_results):
+    assert "Of a hundred builds" in full_charts["us"]["within"].spec["description"]
+    assert f"{full_results.deviators.unlike_peers_count} of 90 builds" in full_charts["us"]["deviators"].spec["description"]
+    assert "101 kPa" in full_charts["si"]["cancelling"].spec["description"]
+
+
 @pytest.mark.slow
-def test_every_description_fits_the_schema(charts):
-    for chart in charts.values():
-        alt.LayerChart.from_dict(chart.spec)
+def test_every_description_fits_the_schema(full_charts):
+    for drawn in full_charts.values():
+        for chart in drawn.values():
+            alt.LayerChart.from_dict(chart.spec)
 
 
 def test_units_of_axes_and_words(charts, rows):
@@ -47,8 +86,8 @@ def test_units_of_axes_and_words(charts, rows):
     assert f"* {US.scales['yield'].factor!r}" in us and "* 1.0" in si
 
 
-def test_charts_name_only_colours_that_both_themes_have(charts):
-    text = json.dumps({name: chart.spec for name, chart in charts.items()})
+def test_charts_name_only_colours_that_both_themes_have(full_charts):
+    text = json.dumps({name: chart.spec for name, chart in full_charts["us"].items()})
     used = {part.split(")")[0] for part in text.split("var(--")[1:]}
     assert used and used <= set(LIGHT) and set(LIGHT) == set(DARK)
 
@@ -76,8 +115,8 @@ def test_a_study_without_ends_or_builds_still_draws(results: StudyResults):
         results, rule_ratio=none, new_build_rule_ratio=none, between_builds_sd=none, last_over_first=none,
         units=(), runs=(), marginal_yield=(), mean_gain_ratio=(), new_build_gain_ratio=(), sensitivity=(), flow=(),
     )  # fmt: skip
-    rows = make_rows(empty, select_units(empty))
-    charts = draw_charts(empty, rows, SI, captions(empty))
+    rows = study_rows(empty, select_units(empty))
+    charts = draw_charts(empty, rows, SI, study_captions(empty))
     assert chart_to_png(charts["spread"].spec, {"units": []}, width=200, scale=1).startswith(b"\x89PNG")
 
 

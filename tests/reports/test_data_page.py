@@ -149,11 +149,11 @@ def test_banner_follows_the_data(data, html):
 
 def test_pages_link_each_other_only_where_both_are_written(results, summary, data, tmp_path):
     both = write_pages(results, summary, tmp_path / "both", data)
-    assert [p.name for p in both] == ["study.html", "data.html"]
+    assert [p.name for p in both] == ["study.html", "data.html", "appendix.html"]
     assert 'href="data.html"' in both[0].read_text(encoding="utf-8") and 'href="study.html"' in both[1].read_text(
         encoding="utf-8"
     )
-    (alone,) = write_pages(results, summary, tmp_path / "alone")
+    alone = write_pages(results, summary, tmp_path / "alone")[0]
     assert 'href="data.html"' not in alone.read_text(encoding="utf-8")
 
 
@@ -242,10 +242,11 @@ def test_finding_names_ends_in_both_units(data):
 
 
 @pytest.mark.browser
-def test_opens_offline_without_a_message(file, open_page):
+def test_opens_offline_without_a_message(file, data, open_page):
     opened = open_page(file)
+    opened.page.wait_for_selector("html[data-drawn=us]")
     assert opened.requests == [file.resolve().as_uri()] and opened.messages == []
-    assert opened.page.locator(".plot svg.marks").count() == 3
+    assert opened.page.locator(".plot svg.marks").count() == 1 + len(data.evidence.classes)
     assert opened.page.evaluate("window.pwned === undefined")
     assert opened.page.locator("img, svg[onload], main script").count() == 0
 

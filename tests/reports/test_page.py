@@ -74,7 +74,24 @@ def test_banner_follows_the_data(html, study_maker, summary, tmp_path):
 
 
 def test_sections_and_cautions(html):
-    for name in ("answer", "reading", "charts", "estimates", "rules", "flow", "sources", "method", "cautions"):
+    for name in (
+        "answer",
+        "glance",
+        "reading",
+        "charts",
+        "within",
+        "size",
+        "curve",
+        "drivers",
+        "deviators",
+        "sensitivity",
+        "estimates",
+        "rules",
+        "flow",
+        "sources",
+        "method",
+        "cautions",
+    ):
         assert f'<section id="{name}"' in html
     assert "no tune" in html and "qualified calibrator" in html and "boost-control line" in html
 
@@ -91,7 +108,7 @@ def test_hostile_text_is_escaped(hostile_file):
 
 def test_page_is_the_same_twice(study_maker, summary, page_file, tmp_path):
     again = write_pages(study_maker(), summary, tmp_path / "new" / "folder")
-    assert [path.name for path in again] == ["study.html"]
+    assert [path.name for path in again] == ["study.html", "appendix.html"]
     assert again[0].read_bytes() == page_file.read_bytes()
 
 

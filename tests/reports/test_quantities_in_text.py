@@ -11,7 +11,11 @@ from reports.quantities_in_text import in_reader_units
     ("text", "us", "si"),
     [
         ("A loss of 3.5 psi on the way.", "A loss of 3.5 psi on the way.", "A loss of 24 kPa on the way."),
-        ("Air pressure was recorded (97.2 kPa).", "Air pressure was recorded (14.1 psi).", "Air pressure was recorded (97.2 kPa)."),
+        (
+            "Air pressure was recorded (97.2 kPa).",
+            "Air pressure was recorded (14.1 psi).",
+            "Air pressure was recorded (97.2 kPa).",
+        ),
         ("An engine of 70 to 80 hp", "An engine of 70 to 80 hp", "An engine of 52 to 60 kW"),
         ("only 3 to 5 hp per psi", "only 3 to 5 hp per psi", "only 0.32 to 0.54 kW per kPa"),
         ("The last psi at 15 psi", "The last psi at 15 psi", "The last kPa at 103 kPa"),

@@ -10,10 +10,11 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.check_codes import CODES
-from pipeline.clean_file import Context, clean_file
+from pipeline.clean_file import clean_file
 from pipeline.errors import FileProblem
 from pipeline.fields import FIELDS
 from pipeline.file_result import FileResult
+from pipeline.file_tables import Context
 from pipeline.sources import read_source
 from tests.scramble.records import Row, Sheet
 
