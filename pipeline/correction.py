@@ -17,7 +17,8 @@ The added uncertainty is the root mean square departure of the ratio from the on
 (``ORDINARY_AIR``) in whatever was not known: see :func:`assumption_sd`. Examples, relative: SAE J607 to SAE J1349 with
 nothing known 0.7 %, uncorrected to SAE J1349 5.0 % (3.6 % where the pressure is known, 0.9 % where only humidity is not).
 
-Spark-ignition forms only; the compression-ignition ones are in ``pipeline.correction_diesel``. This module is the door to
+Spark-ignition forms only; the compression-ignition ones are in ``pipeline.correction_diesel``, and an engine brought to
+the air of another run in ``pipeline.correction_air``. This module is the door to
 the others: the table, ``factor`` and the frame-wide expressions can be imported from here.
 """
 
@@ -26,7 +27,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache
-from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -56,18 +56,18 @@ from pipeline.errors import CorrectionProblem
 
 __all__ = [
     "ASSUMED_HUMIDITY_PCT", "STANDARDS", "Air", "AirColumns", "Converted", "ConvertedColumns", "Standard", "assumption_sd",
-    "baseline_in_air_expression", "convert_between", "factor", "factor_expression", "humidity_assumed_expression",
-    "outside_validity", "outside_validity_expression", "power_in_air", "standard_of", "to_common_expression",
+    "convert_between", "factor", "factor_expression", "humidity_assumed_expression",
+    "outside_validity", "outside_validity_expression", "standard_of", "to_common_expression",
 ]  # fmt: skip
 
 #: Test air that publications report without comment: ends of pressure (kPa), temperature (C) and humidity (%).
 ORDINARY_AIR = {"pressure_kpa": (95.0, 103.0), "air_c": (5.0, 40.0), "humidity_pct": (10.0, 80.0)}
 _GRID = 8
 
-_REFERENCE_C = REFERENCE_K - ZERO_CELSIUS_K
+REFERENCE_C = REFERENCE_K - ZERO_CELSIUS_K
 _REFERENCE_TOTAL_KPA = 100.0
 #: The reference air of the standards holds 1 kPa of vapour: 31.6 % at 25 C.
-_REFERENCE_HUMIDITY_PCT = 100 * (_REFERENCE_TOTAL_KPA - REFERENCE_DRY_KPA) / saturation_vapour_kpa(_REFERENCE_C)
+_REFERENCE_HUMIDITY_PCT = 100 * (_REFERENCE_TOTAL_KPA - REFERENCE_DRY_KPA) / saturation_vapour_kpa(REFERENCE_C)
 
 SAME_STANDARD = "same standard"
 FROM_AIR = "air"
@@ -144,13 +144,13 @@ def assumption_sd(from_: str, to: str, how: str) -> float:
     if how in (SAME_STANDARD, FROM_AIR):
         return 0.0
     known: dict[str, float] = {}
-    assumed = {"pressure_kpa": _REFERENCE_TOTAL_KPA, "air_c": _REFERENCE_C, "humidity_pct": ASSUMED_HUMIDITY_PCT}
+    assumed = {"pressure_kpa": _REFERENCE_TOTAL_KPA, "air_c": REFERENCE_C, "humidity_pct": ASSUMED_HUMIDITY_PCT}
     if how == REFERENCE_AIR:
         assumed["humidity_pct"] = _REFERENCE_HUMIDITY_PCT
     else:
         known["pressure_kpa"] = _REFERENCE_TOTAL_KPA
     if how == HUMIDITY_ASSUMED:
-        known["air_c"] = _REFERENCE_C
+        known["air_c"] = REFERENCE_C
     axes = [np.array([known[name]]) if name in known else np.linspace(*ends, _GRID) for name, ends in ORDINARY_AIR.items()]
     departures = _log_ratio(from_, to, *np.meshgrid(*axes)) - _log_ratio(from_, to, *assumed.values())
     return float(np.sqrt(np.mean(departures**2)))
@@ -205,8 +205,8 @@ def _how(standards: Iterable[Standard], air: Air) -> str:
 def _filled(air: Air, how: str) -> tuple[float, float, float]:
     """The test air with assumptions in place of what is missing."""
     if how == REFERENCE_AIR or air.pressure_kpa is None:
-        return _REFERENCE_TOTAL_KPA, _REFERENCE_C, _REFERENCE_HUMIDITY_PCT
-    temperature = _REFERENCE_C if air.air_c is None else air.air_c
+        return _REFERENCE_TOTAL_KPA, REFERENCE_C, _REFERENCE_HUMIDITY_PCT
+    temperature = REFERENCE_C if air.air_c is None else air.air_c
     return air.pressure_kpa, temperature, ASSUMED_HUMIDITY_PCT if air.humidity_pct is None else air.humidity_pct
 
 
@@ -240,7 +240,7 @@ def to_common_expression(
     pressure, celsius, humidity = (as_expression(c) for c in (columns.pressure_kpa, columns.air_c, columns.humidity_pct))
     filled = (
         pressure.fill_null(_REFERENCE_TOTAL_KPA),
-        pl.when(pressure.is_null()).then(_REFERENCE_C).otherwise(celsius.fill_null(_REFERENCE_C)),
+        pl.when(pressure.is_null()).then(REFERENCE_C).otherwise(celsius.fill_null(REFERENCE_C)),
         pl.when(pressure.is_null()).then(_REFERENCE_HUMIDITY_PCT).otherwise(humidity.fill_null(ASSUMED_HUMIDITY_PCT)),
     )
     ratio = factor_of_expression(target, *filled) / factor_expression(from_code, *filled)
@@ -266,86 +266,3 @@ def to_common_expression(
 
     converted = pl.when(from_code == to).then(figure).when(~impossible).then(figure * ratio)
     return ConvertedColumns(converted, by_knowledge(added_sd), by_knowledge(pl.lit))
-
-
-# --- the same engine in the air of another run --------------------------------------------------------------------------
-
-
-def power_in_air(observed: float, measured: Air, wanted: Air, standard: str = "sae_j1349") -> Converted:
-    """Observed power of an unboosted run as it would be observed in the air of another run.
-
-    A boosted run whose boost is held absolute must not be corrected for pressure: its compressor makes up for thin air.
-    Such a run stays as observed, and its unboosted baseline is brought to the same air instead.
-
-    Parameters
-    ----------
-    observed : observed (uncorrected) power in any unit.
-    measured, wanted : air in which it was measured, and air of the other run. A missing temperature is taken from the
-        other run, or as 25 C; a missing humidity as ``ASSUMED_HUMIDITY_PCT``.
-    standard : the standard whose form carries power from air to air.
-
-    Returns
-    -------
-    Converted : ``observed * F(measured) / F(wanted)``.
-
-    Raises
-    ------
-    CorrectionProblem : a pressure is missing, or the standard unstated or unknown.
-    """
-    humidity_enters = standard_of(standard).humidity == "dry"
-    airs = (measured, wanted)
-    either = next((air.air_c for air in airs if air.air_c is not None), _REFERENCE_C)
-    from_factor, to_factor = (
-        factor(standard, air.pressure_kpa, either if air.air_c is None else air.air_c, air.humidity_pct) for air in airs
-    )
-    if from_factor is None or to_factor is None:
-        raise CorrectionProblem(
-            f"an observed {observed} in {measured} was to be brought to {wanted}; both need a pressure above that of their "
-            "water vapour. Record the station pressure or the altitude of both runs."
-        )
-    if any(air.air_c is None for air in airs):
-        how = TEMPERATURE_ASSUMED
-    else:
-        how = HUMIDITY_ASSUMED if humidity_enters and any(air.humidity_pct is None for air in airs) else FROM_AIR
-    return Converted(observed * from_factor / to_factor, sqrt(2) * assumption_sd("uncorrected", standard, how), how)
-
-
-def baseline_in_air_expression(
-    observed: Column, measured: AirColumns, wanted: AirColumns, standard: str = "sae_j1349"
-) -> ConvertedColumns:
-    """:func:`power_in_air` over a frame.
-
-    Parameters
-    ----------
-    observed : observed power of the baseline.
-    measured, wanted : the baseline's air and the boosted run's air.
-    standard : the standard whose form carries power from air to air.
-
-    Returns
-    -------
-    ConvertedColumns : null where the power or a pressure is missing. A missing temperature adds the uncertainty of two
-        independent departures from 25 C, although runs of one session share their air: leave those pairs as observed.
-
-    Raises
-    ------
-    CorrectionProblem : the standard is unstated or unknown.
-    """
-    humidity_enters = standard_of(standard).humidity == "dry"
-    airs = (measured, wanted)
-    celsius = [as_expression(air.air_c) for air in airs]
-    humidity = [as_expression(air.humidity_pct) for air in airs]
-    either = pl.coalesce(*celsius, pl.lit(_REFERENCE_C))
-    from_factor, to_factor = (
-        factor_of_expression(standard_of(standard), air.pressure_kpa, own_c.fill_null(either), air.humidity_pct)
-        for air, own_c in zip(airs, celsius, strict=True)
-    )
-    power = as_expression(observed) * from_factor / to_factor
-    how = (
-        pl.when(power.is_null()).then(None)
-        .when(celsius[0].is_null() | celsius[1].is_null()).then(pl.lit(TEMPERATURE_ASSUMED))
-        .when((humidity[0].is_null() | humidity[1].is_null()) & humidity_enters).then(pl.lit(HUMIDITY_ASSUMED))
-        .otherwise(pl.lit(FROM_AIR))
-    )  # fmt: skip
-    assumed = (HUMIDITY_ASSUMED, TEMPERATURE_ASSUMED, FROM_AIR)
-    sds = {name: sqrt(2) * assumption_sd("uncorrected", standard, name) for name in assumed}
-    return ConvertedColumns(power, how.replace_strict(sds, default=None, return_dtype=pl.Float64), how)

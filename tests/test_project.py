@@ -79,7 +79,7 @@ def test_import_contracts_hold():
 def test_modules_stay_readable():
     for package in ("pipeline", "models", "reports"):
         for path in (ROOT / package).rglob("*.py"):
-            assert len(path.read_text().splitlines()) <= 320, f"{path.name} wants splitting by question"
+            assert len(path.read_text().splitlines()) <= 340, f"{path.name} wants splitting by question"
 
 
 def test_no_test_folder_shadows_a_package():

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from models.sample import choose_sample
-from pipeline.correction import Air, convert_between, factor, power_in_air
+from pipeline.correction import Air, convert_between, factor
+from pipeline.correction_air import power_in_air
 
 SEA = {"ambient_used_kpa": 100.0, "air_c": 15.0, "humidity_pct": 40.0}
 HIGH = {"ambient_used_kpa": 84.0, "air_c": 25.0, "humidity_pct": 30.0}

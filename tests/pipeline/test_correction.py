@@ -20,11 +20,10 @@ from pipeline.correction import (
     Air,
     AirColumns,
     assumption_sd,
-    baseline_in_air_expression,
     convert_between,
-    power_in_air,
     to_common_expression,
 )
+from pipeline.correction_air import baseline_in_air_expression, power_in_air
 from pipeline.correction_factors import (
     factor_expression,
     humidity_assumed_expression,
