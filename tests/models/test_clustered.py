@@ -19,7 +19,7 @@ def rows(top, bottom=None, publisher=None) -> Sums:
 
 
 def test_a_mean_with_one_build_a_publisher_is_the_textbook_one():
-    """Gosset's sleep data, gain of drug 2 over drug 1 (R datasets `sleep`, published-values check: paired t = 4.0621, df 9)."""
+    """Gosset's sleep data, gain of drug 2 over drug 1 (R datasets `sleep`; paired t = 4.0621, df 9)."""
     gain = [1.2, 2.4, 1.3, 1.3, 0.0, 1.0, 1.8, 0.8, 4.6, 1.4]
     found = ratio_estimate(rows(gain), 0.95)
     se = 1.58 / 4.0621
