@@ -6,8 +6,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from pipeline.build import BuildSummary, build
+
+# Speed is measured in tests/bench, never by a test: a busy machine must not fail a property.
+settings.register_profile("project", deadline=None)
+settings.load_profile("project")
 
 RUNS = """build,displacement_cc,power_hp,boost_psi,ambient_kpa,session,note
 Alder 2.0,1998,150,,101.0,a,first
