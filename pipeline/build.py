@@ -8,7 +8,7 @@ held of it before stays. `rows read = accepted + refused + repeated` is proven f
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import cache
@@ -20,9 +20,9 @@ import polars as pl
 
 from pipeline import store
 from pipeline.checks import sentence_of
-from pipeline.clean_file import clean_file
+from pipeline.clean_file import check_results, clean_file
 from pipeline.errors import FileProblem, PoundworthError, StoreProblem
-from pipeline.file_result import LedgerRow
+from pipeline.file_result import FileResult, LedgerRow
 from pipeline.file_tables import Context
 from pipeline.repairs import Repair, read_repairs
 from pipeline.repeat_answers import Answer, answers_frame, answers_of
@@ -42,6 +42,8 @@ from pipeline.sources import (
 Progress = Callable[[int, int, str], None]
 #: A file written in the same two seconds as it was seen may have changed again within the clock's grain: hash it anew.
 RACY_NS = 2_000_000_000
+#: Files wait for one another at the gate until they hold this many rows: small ones share its fixed cost, large ones pass alone.
+ROWS_TOGETHER = 5_000
 #: The part of an answer that a human wrote.
 _SAID = ("source", "build", "other", "answer")
 
@@ -149,13 +151,13 @@ def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def _load_file(
+def _read_file(
     con: duckdb.DuckDBPyConnection, source: Source, entry: FileEntry, repairs: tuple[Repair, ...], held: LedgerRow | None
-) -> bool:
-    """Bring one file up to date; True when something was read anew."""
+) -> FileResult | None:
+    """Read one file anew; None where it is as the ledger has it, or cannot be used (then the ledger says why)."""
     path, recipe = source.folder / entry.name, _recipe(source, entry)
     if _unchanged(held, path, recipe):
-        return False
+        return None
     key = entry_key(entry)
     sha = ""
     try:
@@ -165,7 +167,7 @@ def _load_file(
             # The same bytes as held: only the time changed, or a spoilt file was put back.
             problem = None if held.rows_read else held.problem
             store.write_ledger(con, replace(held, size=stat.st_size, mtime_ns=stat.st_mtime_ns, seen_on=_now(), problem=problem))
-            return False
+            return None
         if entry.sha256 and entry.sha256 != sha:
             raise FileProblem(
                 f"{entry.name} has sha256 {sha}, but source.toml states {entry.sha256}; if the change is meant, put the new hash there (`poundworth add` does), "
@@ -176,10 +178,29 @@ def _load_file(
             raise FileProblem(f"{entry.name} changed while it was read; run the build again when nothing writes it")
     except PoundworthError as error:
         _keep_problem(con, source.source, key, held, str(error), sha, recipe)
-        return False
+        return None
     _prove_balance(result.ledger, result)
-    store.write_file(con, result)
-    return True
+    return result
+
+
+def _store_results(con: duckdb.DuckDBPyConnection, results: list[FileResult], ledger: Mapping[tuple[str, str], LedgerRow]) -> int:
+    """Pass some files through the gate together and store each in its own transaction; returns how many were stored.
+
+    Where the gate refuses them together, each is asked alone, so that only the file at fault is skipped.
+    """
+    if not results:
+        return 0
+    try:
+        check_results(results)
+    except FileProblem as error:
+        if len(results) > 1:
+            return sum(_store_results(con, [result], ledger) for result in results)
+        row = results[0].ledger
+        _keep_problem(con, row.source, row.file, ledger.get((row.source, row.file)), str(error), row.sha256, row.recipe)
+        return 0
+    for result in results:
+        store.write_file(con, result)
+    return len(results)
 
 
 def _keep_problem(
@@ -249,10 +270,17 @@ def build(raw: Path, store_path: Path, *, with_demo: bool = False, progress: Pro
         for name, sentence in plan.broken.items():
             _keep_problem(con, name, SOURCE_FILE, ledger.get((name, SOURCE_FILE)), sentence, "", "")
         store.write_sources(con, _source_rows(plan, con))
+        waiting: list[FileResult] = []
         for done, (source, entry, repairs) in enumerate(todo):
             if progress is not None:
                 progress(done, len(todo), f"{source.source}/{entry_key(entry)}")
-            changed += _load_file(con, source, entry, repairs, ledger.get((source.source, entry_key(entry))))
+            result = _read_file(con, source, entry, repairs, ledger.get((source.source, entry_key(entry))))
+            if result is not None:
+                waiting.append(result)
+            if sum(r.ledger.rows_read for r in waiting) > ROWS_TOGETHER:
+                changed += _store_results(con, waiting, ledger)
+                waiting = []
+        changed += _store_results(con, waiting, ledger)
         answers = _answers(con, plan)
         if changed or answers_frame(answers).select(_SAID).rows() != store.query_table(con, "repeat_answer").select(_SAID).rows():
             store.write_repeats(con, find_repeats(*store.repeat_input(con), answers))

@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.checks import sentence_of
-from pipeline.clean_file import clean_file
+from pipeline.clean_file import check_results, clean_file
 from pipeline.errors import PoundworthError
 from pipeline.file_result import FileResult
 from pipeline.file_tables import Context
@@ -79,7 +79,9 @@ def try_reading(source: Source, repairs: tuple[Repair, ...], today: date) -> Tri
     for entry in source.entry.file:
         try:
             context = Context(source, entry, repairs, today)
-            results[entry_key(entry)] = clean_file(context, entry.sha256 or "", "", 0, 0, today.isoformat())
+            result = clean_file(context, entry.sha256 or "", "", 0, 0, today.isoformat())
+            check_results([result])
+            results[entry_key(entry)] = result
         except PoundworthError as error:
             problems.append(str(error))
     return _trial(results, tuple(problems))

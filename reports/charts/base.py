@@ -33,9 +33,8 @@ class Chart:
     uses: tuple[str, ...]
 
 
-def picked_param() -> alt.Parameter:
-    """Number of the isolated build, -1 for none; the page sets it in every chart."""
-    return alt.param(name="picked", value=-1)
+#: Every chart's parameter `picked`: number of the isolated build, -1 for none; the page sets it in all of them at once.
+PICKED = {"name": "picked", "value": -1}
 
 
 def _when(test: str, value: float) -> alt.ConditionalPredicateValueDefnumberExprRef:
@@ -85,9 +84,29 @@ def nice_domain(values: Iterable[float], floor: float | None = None) -> list[flo
 
 def finish(layers: Sequence[alt.Chart | alt.LayerChart], uses: tuple[str, ...], height: int, description: str) -> Chart:
     """Layer the parts, add the picked build, size and words for screen readers, and write the description out."""
-    chart = alt.layer(*layers).add_params(picked_param()).properties(width="container", height=height, description=description)
-    # The tests check every description against the schema; here that would take most of the time.
-    spec = chart.to_dict(validate=False)
-    spec["config"] = chart_config()
-    spec["autosize"] = {"type": "fit-x", "contains": "padding"}
+    # Layers are written out one by one and put together here: altair copies every part of a layered chart several times
+    # over, which was most of the time a page took. The tests check every description against the schema.
+    parts = [layer.to_dict(validate=False) for layer in layers]
+    datasets: dict[str, Any] = {}
+    for part in parts:
+        datasets |= part.pop("datasets", {})
+        del part["$schema"], part["config"]
+    shared = parts[0].get("data")
+    if shared is not None and all(part.get("data") == shared for part in parts):
+        for part in parts:
+            del part["data"]
+    else:
+        shared = None
+    spec: dict[str, Any] = {
+        "$schema": alt.SCHEMA_URL,
+        "config": chart_config(),
+        "autosize": {"type": "fit-x", "contains": "padding"},
+        "width": "container",
+        "height": height,
+        "description": description,
+        "params": [dict(PICKED)],
+        "layer": parts,
+        **({"data": shared} if shared is not None else {}),
+        **({"datasets": datasets} if datasets else {}),
+    }
     return Chart(spec, uses)

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.check_codes import CODES
-from pipeline.clean_file import clean_file
+from pipeline.clean_file import check_results, clean_file
 from pipeline.errors import FileProblem
 from pipeline.fields import FIELDS
 from pipeline.file_result import FileResult
@@ -51,7 +51,9 @@ def read_sheet(sheet: Sheet, folder: Path) -> FileResult | FileProblem:
     )
     source = read_source(folder)
     try:
-        return clean_file(Context(source, source.entry.file[0], (), TODAY), "", "", 0, 0, "2026-01-01T00:00:00+00:00")
+        result = clean_file(Context(source, source.entry.file[0], (), TODAY), "", "", 0, 0, "2026-01-01T00:00:00+00:00")
+        check_results([result])
+        return result
     except FileProblem as problem:
         return problem
 
