@@ -11,7 +11,9 @@ from hypothesis import settings
 from pipeline.build import BuildSummary, build
 
 # Speed is measured in tests/bench, never by a test: a busy machine must not fail a property.
-settings.register_profile("project", deadline=None)
+# `pytest --hypothesis-profile thorough` looks harder.
+settings.register_profile("project", deadline=None, max_examples=40)
+settings.register_profile("thorough", deadline=None, max_examples=500)
 settings.load_profile("project")
 
 RUNS = """build,displacement_cc,power_hp,boost_psi,ambient_kpa,session,note

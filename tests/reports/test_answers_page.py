@@ -85,6 +85,7 @@ def test_everything_is_drawn_offline_without_a_message(full_folder, open_page):
     assert opened.page.evaluate("[...document.querySelectorAll('.plot')].every(p => p.style.minHeight === '')")
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_units_switch_reaches_every_sentence(full_folder, open_page):
     page = open_page(full_folder / "study.html").page
@@ -143,6 +144,7 @@ def test_files_of_answers_hold_every_row(full_folder, open_page, full_results, t
     assert any("kW/L" in line[1] for line in lines["drivers"])
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 @pytest.mark.parametrize("page_name", ["study.html", "appendix.html"])
 def test_hostile_answers_do_nothing_on_a_phone(hostile_folder, open_page, page_name):
