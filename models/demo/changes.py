@@ -23,6 +23,8 @@ WORDS = {
     "camshaft": "camshaft", "cylinder_head": "heads", "intake_manifold": "intake manifold", "headers": "headers",
     "throttle_body": "throttle body",
 }  # fmt: skip
+#: What a change may alter about the engine, and what else must stand beside it to be understood.
+ENGINE_STATE = ("head_state", "intake_duration_deg", "duration_at_mm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,16 @@ def _one_run(
     )
 
 
+def _changed(came: Row, parts: Sequence[str], gain: float) -> Row:
+    """The state of head and camshaft after the change; a camshaft that gave more is a longer one."""
+    made = dict(came)
+    if "camshaft" in parts:
+        made["intake_duration_deg"] = came["intake_duration_deg"] + 2.0 * round(3 + 60 * gain)
+    if "cylinder_head" in parts:
+        made["head_state"] = "ported"
+    return made
+
+
 def _engine_changes(
     rng: np.random.Generator, number: int, families: Sequence[str], parts: Sequence[str], first_day: date
 ) -> list[Change]:
@@ -85,12 +97,21 @@ def _engine_changes(
         after = boost_at_held_setting(boost, ambient, gain) if setting else boost
         multiple, after_multiple = (float(power_multiple(slope, -0.06, b / ambient)) for b in (boost, after))
         share = float(gain_under_boost(gain, GROWTH, multiple))
+        came = {key: tune[key] for key in ENGINE_STATE}
         charge = {"induction": "turbocharger", "charge_cooling": "air_to_air"} if boost else {}
         na = tune["na_power_kw"]
         made.append(
             Change(
-                _one_run(rng, common | charge, tune, f"{engine}, as it came", na * multiple, boost),
-                _one_run(rng, common | charge, tune, f"{engine}, {shown}", na * after_multiple * (1 + share), after, share),
+                _one_run(rng, common | charge | came, tune, f"{engine}, as it came", na * multiple, boost),
+                _one_run(
+                    rng,
+                    common | charge | _changed(came, chosen, gain),
+                    tune,
+                    f"{engine}, {shown}",
+                    na * after_multiple * (1 + share),
+                    after,
+                    share,
+                ),
                 shown,
                 "setting" if setting else "boost",
             )
@@ -105,7 +126,7 @@ def draw_changes(rng: np.random.Generator, engines: int, families: Sequence[str]
 
 def pair_lines(changes: list[Change]) -> list[Row]:
     """One row a change: fields of the engine plain, those of the runs with ``before_`` and ``after_``."""
-    own = ("build", "power_kw", "power_rpm", "torque_nm", "torque_rpm", "boost_kpa")
+    own = ("build", "power_kw", "power_rpm", "torque_nm", "torque_rpm", "boost_kpa", "head_state", "intake_duration_deg")
     return [
         {k: v for k, v in c.before.items() if k not in own}
         | {f"{side}_{k}": row.get(k) for side, row in (("before", c.before), ("after", c.after)) for k in own}
@@ -147,6 +168,8 @@ THORNQUILL_LAYOUT = Layout("delimited", (
     *_both("power_rpm", "rpm", 0, "power_rpm"),
     *_both("torque_nm", "lbf ft", 1, "torque_lbf_ft"), *_both("torque_rpm", "rpm", 0, "torque_rpm"),
     C("ambient_kpa", "ambient_kpa", digits=1), C("held", "held"), C("retuned_each", "retuned_each"),
+    *(C(f"{side}_{key}", f"{side}_{key}") for key in ("head_state", "intake_duration_deg") for side in ("before", "after")),
+    C("duration_at_mm", "duration_at_mm", digits=2),
 ))  # fmt: skip
 MORROWGATE_LAYOUT = Layout("workbook", (
     C("Run", "run"), C("Compared with", "compared_with"), C("Parts", "parts"), C("Engine", "engine_id"), C("Build", "build"),
@@ -155,6 +178,8 @@ MORROWGATE_LAYOUT = Layout("workbook", (
     C("Fuel", "fuel"), C("Pulls", "pulls"), C("Boost (bar)", "boost_kpa", "bar", 2), C("Power (kW)", "power_kw", digits=1),
     C("Power rpm", "power_rpm"), C("Torque (N m)", "torque_nm", digits=1), C("Torque rpm", "torque_rpm"),
     C("Ambient (hPa)", "ambient_kpa", "hPa"), C("held", "held"), C("retuned_each", "retuned_each"),
+    C("Head state", "head_state"), C("intake_duration_deg", "intake_duration_deg"),
+    C("duration_at_mm", "duration_at_mm", digits=2),
 ), titles=("Morrowgate Cam Notes - what each part gave",), sheet="Runs")  # fmt: skip
 
 #: Key -> value set on the run lines, what must happen, and why.

@@ -22,12 +22,17 @@ from models.demo.contribution import Contribution
 from models.demo.engines import DemoBuild, Row, Wish, draw_builds
 from models.demo.forms import Layout, table_bytes, toml_lines
 from models.demo.plants import CAUSES, FILE_PLANTS, PLANTS, WISHES, OtherBuild, Plant
+from models.demo.side_facts import with_side_facts
 from models.simulate_truth import generator
+from pipeline.units import convert, unit_named
 
 SEED = 1739
 CONTRIBUTIONS: tuple[Contribution, ...] = (*ENGLISH, *ABROAD, *MIXED)
 #: A test of the first publisher that the last publication of the second source prints again.
 REPEATED = ("demo_quarrel_lane", 11, "demo_gleaner", "Saltfen Speed Quarterly")
+#: Another test that is printed again, without its first boosted pull and with two digits of the last power changed over.
+MISPRINTED_AGAIN = ("demo_torvane", 11, "demo_gleaner", "The Vexley Bench Book")
+FIXED_OF_TORVANE: Row = {"measured_at": "crank", "correction": "sae_j607"}
 FAMILIES_OF_CHANGES = ("Haldrek V8", "Corrith Six", "Brask Four", "Quillan V6", "Lyrane Twin-Cam", "Ormund Big-Block")
 
 
@@ -69,7 +74,7 @@ def _draw(contribution: Contribution, seed: int, index: int) -> list[DemoBuild]:
     for habits in contribution.habits:
         wishes: dict[int, Wish] = {n - len(made): w for (folder, n), w in WISHES.items() if folder == contribution.folder}
         made += draw_builds(rng, habits, taken, wishes)
-    return made
+    return [with_side_facts(build) for build in made]
 
 
 def _touched(plant: Plant, rows: Sequence[Row], build: DemoBuild) -> list[int]:
@@ -175,6 +180,19 @@ def _repeated_rows(demo: Demo, drawn: dict[str, list[DemoBuild]]) -> list[Row]:
     return [row | changed | {"build": f"the Quarrel Lane {row['engine_family']}"} for row in test.rows]
 
 
+def _misprinted_rows(demo: Demo, drawn: dict[str, list[DemoBuild]]) -> list[Row]:
+    """An earlier publication's test printed again with a misprint and a pull left out: near enough for a person to be asked."""
+    folder, number, _, publisher = MISPRINTED_AGAIN
+    changed = {"publisher": publisher, "manifold_kpa": None, "operator": None} | FIXED_OF_TORVANE
+    rows = [row | changed for row in drawn[folder][number].rows]
+    del rows[next(i for i, row in enumerate(rows) if row["role"] == "boosted")]
+    digits = str(round(convert(rows[-1]["power_kw"], unit_named("kW"), unit_named("hp"))))
+    place = max(i for i in range(1, len(digits)) if digits[i] != digits[i - 1])
+    turned = digits[: place - 1] + digits[place] + digits[place - 1] + digits[place + 1 :]
+    rows[-1]["power_kw"] = convert(float(turned), unit_named("hp"), unit_named("kW"))
+    return rows
+
+
 def _runs_in(contribution: Contribution, rows: Sequence[Row]) -> int:
     if contribution.kind == "levels":
         return sum(1 for row in rows for key, value in row.items() if key.startswith("level ") and value is not None)
@@ -197,6 +215,19 @@ def _add_studies(demo: Demo, seed: int) -> None:
                     "same_test",
                     "repeat",
                     "An earlier publication's test, printed again.",
+                )
+            )
+        if contribution.folder == MISPRINTED_AGAIN[2]:
+            line = contribution.layout.line_of(len(rows))
+            rows += _misprinted_rows(demo, drawn)
+            demo.expectations.append(
+                Expectation(
+                    contribution.folder,
+                    contribution.file,
+                    line,
+                    "near_test",
+                    "near",
+                    "An earlier publication's test, printed again with a misprint.",
                 )
             )
         _add(demo, contribution, rows, repairs)
