@@ -263,8 +263,14 @@ def _to_fit(
         highest_boost_ratio=float(columns.x.max()),
         baseline_runs=columns.baselines,
         boosted_runs=columns.boosted,
-        runs=ready.runs.height,
+        runs=_runs_of(ready),
     )
+
+
+def _runs_of(ready: FitInput) -> int:
+    """Runs behind the fit; a baseline that several setups of a build share is one run."""
+    named = "run_key" in ready.runs.columns
+    return ready.runs["run_key"].n_unique() if named else ready.runs.height
 
 
 def _unsettled_why(ready: FitInput, own_slope: Floats) -> str:
@@ -284,5 +290,5 @@ def _no_fit(ready: FitInput, why: str) -> JointFit:
         why=why, effects=None, units=ready.units, dropped=ready.dropped, publishers=publishers, publisher_index=index,
         design=ready.design, grams=None, level_grams=None, log_baseline=none, phi={}, own_slope=none, own_variance=none,
         passes=0, converged=False, single_boost_level=False, curvature_why=why, lowest_boost_ratio=None, highest_boost_ratio=None,
-        baseline_runs=np.zeros(0, dtype=np.int64), boosted_runs=np.zeros(0, dtype=np.int64), runs=ready.runs.height,
+        baseline_runs=np.zeros(0, dtype=np.int64), boosted_runs=np.zeros(0, dtype=np.int64), runs=_runs_of(ready),
     )  # fmt: skip

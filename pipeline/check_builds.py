@@ -192,9 +192,15 @@ def find_described_twice(frame: pl.DataFrame) -> pl.DataFrame:
             .otherwise(pl.col(field.name).first().over("build_key"))
         )  # fmt: skip
         bad = told.with_columns(_other=other).filter(~stands)
-        value = pl.format("{} where another row says {}", field.name, "_other")
+        here, other_here = (_as_shown(name, told.schema[field.name]) for name in (field.name, "_other"))
+        value = pl.format("{} where another row says {}", here, other_here)
         found.append(bad.select("line", code=pl.lit("build_described_twice"), column=pl.lit(field.name), value=value))
     return pl.concat(found)
+
+
+def _as_shown(name: str, kind: pl.DataType) -> pl.Expr:
+    """Numbers after conversion carry digits that nobody printed: six figures tell any two descriptions apart."""
+    return pl.col(name).round_sig_figs(6) if kind.is_float() else pl.col(name)
 
 
 def find_build_failures(frame: pl.DataFrame) -> pl.DataFrame:

@@ -242,4 +242,5 @@ def sentence_of(code: str, column: str | None, value: str | None) -> str:
     if span is not None and field is not None:
         unit = f" {field.unit}" if field.unit else ""
         text = f"{text} Usual or possible: {span[0]:g} to {span[1]:g}{unit}."
-    return text[:1].upper() + text[1:]
+    # A column keeps its own spelling at the head of a sentence.
+    return text if entry.sentence.startswith("{column}") else text[:1].upper() + text[1:]

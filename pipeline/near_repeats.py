@@ -33,6 +33,7 @@ REASONS = (
     "hp_or_ps",
     "other_standard",
     "engine_differs",
+    "few_figures",
 )
 NEAR_SCHEMA: dict[str, type[pl.DataType]] = {
     "build_key": pl.String, "near_key": pl.String, "reason": pl.String, "figures": pl.Int64, "compared": pl.Int64,
@@ -41,7 +42,9 @@ NEAR_SCHEMA: dict[str, type[pl.DataType]] = {
 }  # fmt: skip
 
 
-def find_near(runs: pl.DataFrame, builds: pl.DataFrame, settled: pl.DataFrame, counted_elsewhere: pl.DataFrame) -> pl.DataFrame:
+def find_near(
+    runs: pl.DataFrame, builds: pl.DataFrame, settled: pl.DataFrame, counted_elsewhere: pl.DataFrame, few: pl.DataFrame
+) -> pl.DataFrame:
     """Pairs of builds that look like one test.
 
     Parameters
@@ -50,6 +53,7 @@ def find_near(runs: pl.DataFrame, builds: pl.DataFrame, settled: pl.DataFrame, c
         boost_step_kpa, power_rpm; no throttled runs.
     builds : rank, build_key, build, source, publisher, engine_id and the engine fields.
     settled : rank, rank_2 of pairs that a human has answered, later build first.
+    few : rank, rank_2 of builds with equal figures, too few to say so alone.
     counted_elsewhere : rank, rank_2 of builds already counted as a repeat, with the build that they repeat.
 
     Returns
@@ -59,7 +63,8 @@ def find_near(runs: pl.DataFrame, builds: pl.DataFrame, settled: pl.DataFrame, c
     """
     runs = runs.filter(pl.col("power_kw").is_not_null()).with_columns(owner=pl.col("source").rank("dense"))
     gone = counted_elsewhere["rank"].implode()
-    pairs = near_pairs(runs, _tokens(builds)).filter(~pl.col("rank").is_in(gone) & ~pl.col("rank_2").is_in(gone))
+    pairs = pl.concat([near_pairs(runs, _tokens(builds)), few]).unique()
+    pairs = pairs.filter(~pl.col("rank").is_in(gone) & ~pl.col("rank_2").is_in(gone))
     # A counted repeat is asked about only where one of its rows is not like the first's.
     pairs = pl.concat([pairs, counted_elsewhere.select("rank", "rank_2").cast(pairs.schema)])
     pairs = pairs.join(settled, on=["rank", "rank_2"], how="anti")
@@ -75,7 +80,10 @@ def find_near(runs: pl.DataFrame, builds: pl.DataFrame, settled: pl.DataFrame, c
     wanted = judged.filter(
         pl.col("reason").is_not_null()
         & (pl.col("counted").is_null() | pl.col("reason").is_in(["misprint", "figure_differs"]))
-        & (pl.col("figures") + pl.col("link") + (pl.col("reason") == "misprint") >= ENOUGH)
+        & (
+            (pl.col("figures") + pl.col("link") + (pl.col("reason") == "misprint") >= ENOUGH)
+            | (pl.col("reason") == "few_figures")
+        )
         & (~pl.col("reason").is_in(["other_standard", "hp_or_ps"]) | (pl.col("link") > 0))
         & (pl.col("reason").is_in(["other_standard", "hp_or_ps"]) | ~pl.col("clash") | (pl.col("figures") >= ENOUGH))
     )
@@ -250,25 +258,40 @@ def clash() -> pl.Expr:
 
 def _with_links(judged: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
     """What besides the figures ties the two builds; last reasons that need it: same publisher, engine data that disagree."""
-    judged = judged.filter(pl.col("reason").is_not_null())
+    both = tied(judged.filter(pl.col("reason").is_not_null()), builds)
+    one = pl.col("publisher") == pl.col("publisher_2")
+    exact = pl.col("reason") == "exact"
+    return both.with_columns(
+        reason=pl.when(exact & one).then(pl.lit("same_publisher"))
+        .when(exact & pl.col("clash")).then(pl.lit("engine_differs"))
+        .when(exact & (pl.col("figures") < ENOUGH) & (pl.col("link") == 0)).then(pl.lit("few_figures"))
+        .when(exact).then(None)
+        .otherwise("reason"),
+    )  # fmt: skip
+
+
+def tied(pairs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
+    """Pairs with what besides equal figures ties the two builds.
+
+    Parameters
+    ----------
+    pairs : rank, rank_2, speeds (whether all peak speeds agree), and columns that stay.
+    builds : rank, build, publisher, engine_id and the engine fields.
+
+    Returns
+    -------
+    The pairs with the facts of both builds (the second's end in ``_2``), `clash`, `alike` (name, engine, speeds, displacement
+    or null) and `link` (2 for a like name or one test engine, 1 for equal peak speeds or displacement, else 0).
+    """
     facts = builds.select("rank", "build", "publisher", "engine_id", *ENGINE_FIELDS)
-    both = judged.join(facts, on="rank").join(facts.rename({c: f"{c}_2" for c in facts.columns}), on="rank_2")
+    both = pairs.join(facts, on="rank").join(facts.rename({c: f"{c}_2" for c in facts.columns}), on="rank_2")
     names = [both[c].str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}.]+", " ").to_list() for c in ("build", "build_2")]
     alike = process.cpdist(*names, scorer=fuzz.token_set_ratio, dtype=np.float32) if both.height else np.zeros(0, np.float32)
     both = both.with_columns(alike_name=pl.Series(alike >= NAME_ALIKE, dtype=pl.Boolean), clash=clash())
     engine = (pl.col("engine_id") == pl.col("engine_id_2")).fill_null(False)
     size = ((pl.col("displacement_cc") / pl.col("displacement_cc_2") - 1).abs() < ENGINE_SHARE / 2).fill_null(False)
-    words = (
-        pl.when("alike_name").then(pl.lit("name")).when(engine).then(pl.lit("engine"))
-        .when("speeds").then(pl.lit("speeds")).when(size).then(pl.lit("displacement"))
-    )  # fmt: skip
-    one = pl.col("publisher") == pl.col("publisher_2")
-    exact = pl.col("reason") == "exact"
     return both.with_columns(
-        alike=words,
+        alike=pl.when("alike_name").then(pl.lit("name")).when(engine).then(pl.lit("engine"))
+        .when("speeds").then(pl.lit("speeds")).when(size).then(pl.lit("displacement")),
         link=pl.when(pl.col("alike_name") | engine).then(2).when(pl.col("speeds") | size).then(1).otherwise(0),
-        reason=pl.when(exact & one).then(pl.lit("same_publisher"))
-        .when(exact & pl.col("clash")).then(pl.lit("engine_differs"))
-        .when(exact).then(None)
-        .otherwise("reason"),
     )  # fmt: skip

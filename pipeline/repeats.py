@@ -1,8 +1,9 @@
 """Tests published twice: counted once, every publication named.
 
-Two builds of different publishers are the same test when at least three of their figures (powers
+Two builds of different publishers are the same test when at least five of their figures (powers
 and boosts, after normalising units) are equal to their printed digits, a baseline among them, and
-nothing that both state about the engine disagrees. Rows of one build are never compared. The
+nothing that both state about the engine disagrees; three are enough where the name, the test engine,
+the peak speeds or the displacement tie them too. Three or four without such a tie are asked about. Rows of one build are never compared. The
 earlier publication is counted; both stay named.
 
 A human's answer goes before the figures: ``same_as`` makes a build a repeat of the one it names
@@ -18,10 +19,13 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from pipeline.figure_blocks import BOOST_TOLERANCE_KPA, POWER_TOLERANCE_KW, exact_pairs, half_step
-from pipeline.near_repeats import ENGINE_FIELDS, clash, find_near
+from pipeline.near_repeats import ENGINE_FIELDS, clash, find_near, tied
 from pipeline.repeat_answers import NOT_SAME, SAME, Answer, match_answers
 
+#: Equal figures of one test, where something else (name, test engine, peak speeds, displacement) ties the builds too.
 MIN_EQUAL_FIGURES = 3
+#: Equal figures that say so alone: among tens of thousands of builds a few agree in three by chance.
+ENOUGH_ALONE = 5
 _BY_FIGURES, _BY_ANSWER = "figures", "answer"
 _RUN_COLUMNS = (
     "run_key", "rank", "source", "publisher", "role", "power_kw", "power_step_kw", "boost_kpa", "boost_step_kpa", "power_rpm",
@@ -62,7 +66,8 @@ def find_repeats(runs: pl.DataFrame, builds: pl.DataFrame, published: pl.DataFra
     matched = match_answers(answers, builds)
     said = _said(matched, builds)
     driven = runs.filter(pl.col("role").is_in(["baseline", "boosted"]))
-    equal = _equal_builds(driven, builds).join(_both_ways(said.filter(answer=NOT_SAME)), on=["rank", "rank_2"], how="anti")
+    alike = _equal_builds(driven, builds).join(_both_ways(said.filter(answer=NOT_SAME)), on=["rank", "rank_2"], how="anti")
+    equal, few = alike.filter("enough").drop("enough"), alike.filter(~pl.col("enough")).select("rank", "rank_2")
     links = _links(equal, said)
     ends, refused = _resolve(links, said)
     told = _with_contradictions(matched, refused, builds)
@@ -70,7 +75,7 @@ def find_repeats(runs: pl.DataFrame, builds: pl.DataFrame, published: pl.DataFra
     repeated = pl.concat([_equal_rows(links, driven), _counterparts(links, runs)]).unique().sort("run_key")
     settled = pl.concat([_later_first(said), _later_first(links.filter(found_by=_BY_ANSWER))]).unique()
     near = find_near(
-        driven.drop("run_key"), builds, settled, _later_first(links.join(settled, on=["rank", "rank_2"], how="anti"))
+        driven.drop("run_key"), builds, settled, _later_first(links.join(settled, on=["rank", "rank_2"], how="anti")), few
     )
     return Repeats(_same_test(links, ends, builds), repeated, near, told)
 
@@ -83,7 +88,7 @@ def _ranked(builds: pl.DataFrame, published: pl.DataFrame) -> pl.DataFrame:
 
 
 def _equal_builds(runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
-    """rank, rank_2 (earlier), figures of builds with enough equal figures under two publishers."""
+    """rank, rank_2 (earlier), figures of builds with equal figures under two publishers, and whether they are enough."""
     pairs = exact_pairs(runs.with_columns(owner=pl.col("publisher").rank("dense")))
     facts = builds.select("rank", *ENGINE_FIELDS)
     both = pairs.join(facts, on="rank").join(facts.rename({c: f"{c}_2" for c in facts.columns}), on="rank_2")
@@ -92,10 +97,11 @@ def _equal_builds(runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
         figures=pl.col("power_kw").round(1).n_unique()
         + pl.col("boost_kpa").filter(pl.col("role") == "boosted").round(1).n_unique(),
         has_both=pl.col("role").n_unique() == 2,
+        speeds=(pl.col("power_rpm") == pl.col("power_rpm_2")).fill_null(False).all(),
     )
-    return counted.filter((pl.col("figures") >= MIN_EQUAL_FIGURES) & pl.col("has_both")).select(
-        "rank", "rank_2", pl.col("figures").cast(pl.Int64)
-    )
+    counted = tied(counted.filter((pl.col("figures") >= MIN_EQUAL_FIGURES) & pl.col("has_both")), builds)
+    enough = (pl.col("figures") >= ENOUGH_ALONE) | (pl.col("link") > 0)
+    return counted.select("rank", "rank_2", pl.col("figures").cast(pl.Int64), enough=enough)
 
 
 def _laid(pairs: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:

@@ -136,6 +136,7 @@ def _why(line: SuspectLine, s: UnitSystem) -> str:
         "other_standard": f"All powers stand in one ratio, {ratio}, at the same boost{standards}.",
         "hp_or_ps": f"All powers stand in one ratio, {ratio}, at the same boost: that of hp to metric hp.",
         "engine_differs": f"All {write_count(line.figures)} figures are equal, but what the two say of the engine is not.",
+        "few_figures": f"All {write_count(line.figures)} figures are equal, but so few can be by chance, and nothing else ties the two.",
         "same_publisher": f"All {write_count(line.figures)} figures are equal, under one publisher in two sources.",
     }
     return texts.get(line.reason, agree + ".")

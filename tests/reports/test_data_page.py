@@ -222,6 +222,7 @@ def test_fields_have_words_of_their_own(data):
         "other_standard",
         "hp_or_ps",
         "engine_differs",
+        "few_figures",
         "same_publisher",
     ],
 )
