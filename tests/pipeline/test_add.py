@@ -232,10 +232,10 @@ def test_a_suggestion_is_answered_by_yes_no_or_a_field(contributed):
 
 
 def test_a_column_that_refuses_most_rows_is_suspected(contributed):
-    text = "build,hp,vs\nA,150,0\nB,160,1\nC,170,0\n"
+    text = "build,hp,versus\nA,150,0\nB,160,1\nC,170,0\n"
     given = contributed(text, Wishes(described=TOLD))
     assert suspect_columns(trial_of(given, draft_source(given, Wishes(described=TOLD), TODAY))) == (("compared_with", 3),)
-    aside = Wishes(described=TOLD, headers={"vs": ""})
+    aside = Wishes(described=TOLD, headers={"versus": ""})
     given = contributed(text, aside)
     assert trial_of(given, draft_source(given, aside, TODAY)).accepted == 3
 

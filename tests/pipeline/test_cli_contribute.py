@@ -149,10 +149,10 @@ def test_an_edit_in_place_is_compared_with_the_store(place):
 
 
 def test_columns_that_most_rows_fail_on_are_named_with_the_way_out(place):
-    (place / "mine.csv").write_text("build,hp,vs\nA,150,0\nB,160,1\n")
+    (place / "mine.csv").write_text("build,hp,versus\nA,150,0\nB,160,1\n")
     done = add(place, *TOLD[:6], "--dry-run")
-    assert '--set "vs="' in done.stdout and "compared_with" in done.stdout
-    assert add(place, *TOLD[:6], "--set", "vs=").exit_code == 0
+    assert '--set "versus="' in done.stdout and "compared_with" in done.stdout
+    assert add(place, *TOLD[:6], "--set", "versus=").exit_code == 0
 
 
 def test_no_escape_sequence_of_a_file_reaches_the_terminal(place):
@@ -223,7 +223,7 @@ def talk(words, answers, timeout=60.0):
 
 
 def test_at_a_terminal_it_asks_only_what_is_open_and_takes_no_nonsense(place):
-    (place / "mine.csv").write_text("engine label,Displacement,hp,vs\nAlder,2.0,150,0\nBirch,3.0,240,1\n")
+    (place / "mine.csv").write_text("engine label,Displacement,hp,versus\nAlder,2.0,150,0\nBirch,3.0,240,1\n")
     answers = [
         ("[no]:", "perhaps"),
         ("[no]:", "no"),
@@ -245,7 +245,7 @@ def test_at_a_terminal_it_asks_only_what_is_open_and_takes_no_nonsense(place):
     (toml,) = (place / "raw").glob("*/source.toml")
     said = tomllib.loads(toml.read_text())
     assert said["title"] == "$(touch evil); `touch evil`" and not list(place.rglob("evil"))
-    assert said["file"][0]["headers"] == {"engine label": "build", "Displacement": "displacement_l", "vs": ""}
+    assert said["file"][0]["headers"] == {"engine label": "build", "Displacement": "displacement_l", "versus": ""}
     assert said["file"][0]["constants"] == {"correction": "din_70020"}
     assert "2 rows read: 2 are in" in shown
 
