@@ -19,62 +19,13 @@ from pipeline.cli.common import (
     store_option,
 )
 from pipeline.cli.contribution_shown import show_columns, show_stored, show_trial, show_version, suspects
+from pipeline.cli.reading_options import condition_options, reading_options, wishes_of
 
 if TYPE_CHECKING:
     from pipeline.add import Draft
     from pipeline.add_questions import Question
     from pipeline.contribution import Contribution, Wishes
     from pipeline.trial import Trial
-
-#: Keys of source.toml that options state; --medium and the rest are asked for by no prompt.
-DESCRIBED = ("title", "publisher", "licence", "medium", "url", "author", "contributor", "citation", "published_on")
-READING = ("kind", "delimiter", "encoding", "decimal_mark", "header_line")
-
-
-def _pairs(values: tuple[str, ...], option: str, last: bool) -> dict[str, str]:
-    """`a=b` options as a dictionary; a header may itself hold an equals sign, a field never does."""
-    found = {}
-    for value in values:
-        if "=" not in value:
-            raise click.UsageError(f"{option} {value!r} has no equals sign; write {option} NAME=VALUE")
-        name, _, target = value.rpartition("=") if last else value.partition("=")
-        found[name if last else name.strip()] = target.strip()
-    return found
-
-
-def _typed(text: str) -> Any:
-    """A constant as TOML would hold it: flag, number, or text. `007` stays text, and so does `1e400`."""
-    if text in ("true", "false"):
-        return text == "true"
-    try:
-        return int(text) if str(int(text)) == text else text
-    except ValueError:
-        pass
-    try:
-        number = float(text)
-    except ValueError:
-        return text
-    return number if repr(number) == text else text
-
-
-def _wishes(options: dict[str, Any]) -> Wishes:
-    from pipeline.add_answers import code_constant
-    from pipeline.contribution import Wishes
-
-    constants = {k: _typed(v) for k, v in _pairs(options["constant"], "--constant", last=False).items()}
-    for name in ("correction", "measured_at"):
-        if options[name] is not None:
-            constants |= code_constant(name, options[name])
-    return Wishes(
-        options["source"] or "",
-        {k: options[k] for k in DESCRIBED if options[k]},
-        _pairs(options["set"], "--set", last=True),
-        constants,
-        options["build_from"],
-        {k: options[k] for k in READING if options[k] is not None},
-        options["sheet"],
-    )
-
 
 # -- asking -------------------------------------------------------------------------------------------------------------
 
@@ -153,31 +104,14 @@ def _ask_suspects(given: Contribution, draft: Draft, asked: set[tuple[str, str |
 @click.option("--title", help="Title of the publication or contribution.")
 @click.option("--publisher", help="Who published or measured it.")
 @click.option("--licence", help="Terms under which it may be used.")
-@click.option("--correction", help="Standard of the power figures, in any usual words; or unknown.")
-@click.option("--measured-at", "measured_at", help="crank, hub or wheel, in any usual words; or unknown.")
+@condition_options
 @click.option("--medium", help="magazine, video, forum, paper, own_test, certificate, book, website or other.")
 @click.option("--url", help="Where it can be read (http or https).")
 @click.option("--published-on", "published_on", metavar="DAY", help="Day, month or year of publication.")
 @click.option("--author", help="Optional, personal: left out of exports.")
 @click.option("--contributor", help="Optional, personal: left out of exports.")
 @click.option("--citation", help="How to cite it.")
-@click.option(
-    "--set", "set", multiple=True, metavar="HEADER=FIELD", help="Read a column as a field with its unit; HEADER= sets it aside."
-)
-@click.option("--constant", multiple=True, metavar="FIELD=VALUE", help="A value for all rows, such as induction=turbocharger.")
-@click.option(
-    "--build-from",
-    "build_from",
-    multiple=True,
-    metavar="HEADER",
-    help="A column that names the build together with others; repeated.",
-)
-@click.option("--kind", type=click.Choice(["runs", "levels", "sweep", "changes", "pairs"]), help="Record kind.")
-@click.option("--sheet", multiple=True, help="Sheet of a workbook; may be repeated.")
-@click.option("--decimal-mark", "decimal_mark", type=click.Choice([".", ","]), help="Decimal mark of the figures.")
-@click.option("--delimiter", help="Delimiter of a text file.")
-@click.option("--encoding", help="Encoding of a text file.")
-@click.option("--header-line", "header_line", type=click.IntRange(min=1), help="Line that holds the headers.")
+@reading_options
 @raw_option
 @store_option
 @click.option("--json", "as_json", is_flag=True, help="Print the columns as JSON; everything else goes to stderr.")
@@ -201,7 +135,7 @@ def add(file: Path, dry_run: bool, yes: bool, raw: Path, store: Path, as_json: b
     from pipeline.add import draft_source
     from pipeline.contribution import read_contribution
 
-    wishes = _wishes(options)
+    wishes = wishes_of(options)
     given = read_contribution(file, wishes, raw)
     draft = draft_source(given, wishes, date.today())
     if as_json:

@@ -65,7 +65,7 @@ def test_only_known_colours_and_hostile_names_stay_text():
 
 
 def test_many_curves_are_cut_and_none_draws_an_empty_frame():
-    assert len({r["u"] for r in rows_of_gains([GAIN] * 40)["gain_by_rpm"]}) == MOST_CURVES
+    assert len({r["curve"] for r in rows_of_gains([GAIN] * 40)["gain_by_rpm"]}) == MOST_CURVES
     empty = rows_of_gains([])
     assert chart_to_png(chart_gain_by_rpm(empty, US, "").spec, empty, width=200, scale=1).startswith(b"\x89PNG")
 
