@@ -8,7 +8,11 @@ from typing import Any
 import polars as pl
 import pytest
 
+from models.prediction_fit import PredictionFit, fit_prediction
+from models.sample import choose_sample
 from models.sample_rows import complete
+from models.simulate import simulate_study
+from models.simulate_worlds import world
 
 #: A run of the ordinary kind; each test states only what it is about.
 ORDINARY_RUN = {
@@ -82,3 +86,12 @@ def reason_of() -> Callable[..., dict[str, str]]:
         return dict(sample.excluded.select("run_key", "reason").iter_rows())
 
     return reasons
+
+
+@pytest.fixture(scope="session")
+def prediction() -> PredictionFit:
+    """The estimate fitted to 90 builds of the base world."""
+    drawn = simulate_study(world("base", 90), 3)
+    fitted = fit_prediction(choose_sample(drawn.runs, drawn.builds), invented=True)
+    assert not isinstance(fitted, str)
+    return fitted
