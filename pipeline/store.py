@@ -23,6 +23,8 @@ from pipeline.file_result import FileResult, LedgerRow
 from pipeline.refuse import REFUSED_SCHEMA
 from pipeline.repeat_answers import answers_frame
 from pipeline.repeats import Repeats
+from pipeline.store_faults import clear_stub, told
+from pipeline.store_migrations import can_migrate, migrate
 from pipeline.store_tables import FILE_TABLES, KEYS, OTHER_TABLES, READ, SCHEMA_VERSION, TABLES, table_columns
 
 _CONFIG: dict[str, Any] = {"autoinstall_known_extensions": False, "autoload_known_extensions": False}
@@ -42,26 +44,13 @@ def _create(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def _open(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
+    if not read_only:
+        clear_stub(path)
     try:
         return duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
-    except duckdb.IOException as error:
-        text = str(error)
-        if "lock" in text:
-            holder = text.split("PID ")[1].split(")")[0] if "PID " in text else "unknown"
-            raise StoreProblem(
-                f"another command (process {holder}) is writing {path.name}; wait for it to end, then run this one again"
-            ) from error
-        if "Permission denied" in text or "read-only" in text.lower():
-            raise StoreProblem(
-                f"{path.name} cannot be opened for writing; check the permissions of the file and its folder"
-            ) from error
-        raise StoreProblem(
-            f"{path.name} cannot be opened as a store ({text.splitlines()[0][:160]}); delete it and run `poundworth build`"
-        ) from error
     except duckdb.Error as error:
-        raise StoreProblem(
-            f"{path.name} is damaged or no store ({str(error).splitlines()[0][:160]}); delete it and run `poundworth build`: "
-            "everything in it comes from the raw folder"
+        raise told(error, path) or StoreProblem(
+            f"{path.name} cannot be opened as a store ({str(error).splitlines()[0][:160]}); give another --store file"
         ) from error
 
 
@@ -71,23 +60,35 @@ def _rows(con: duckdb.DuckDBPyConnection, query: str, values: list[Any] | None =
 
 
 def _check_version(con: duckdb.DuckDBPyConnection, path: Path) -> None:
+    found = _version_of(con, path)
+    if found == SCHEMA_VERSION:
+        return
+    many = f"(tables {found}, this one knows {SCHEMA_VERSION})"
+    if found > SCHEMA_VERSION:
+        raise StoreProblem(f"{path.name} was written by a newer version {many}; use that version, or another --store file")
+    if can_migrate(found):
+        raise StoreProblem(
+            f"{path.name} was written by an older version {many}; run `poundworth build`, which brings it up to date"
+        )
+    raise StoreProblem(f"{path.name} was written by an older version {many}; delete it and run `poundworth build`")
+
+
+def _version_of(con: duckdb.DuckDBPyConnection, path: Path) -> int:
     tables = {r[0] for r in _rows(con, "SELECT table_name FROM information_schema.tables")}
     if not tables:
         raise StoreProblem(f"{path.name} is empty; run `poundworth build` first")
-    found = _rows(con, "SELECT value FROM meta WHERE key = 'schema_version'") if "meta" in tables else []
-    if not found:
+    meta = {"key", "value"} == {
+        r[0] for r in _rows(con, "SELECT column_name FROM information_schema.columns WHERE table_name = 'meta'")
+    }
+    found = _rows(con, "SELECT CAST(value AS VARCHAR) FROM meta WHERE key = 'schema_version'") if meta else []
+    if not found or not str(found[0][0]).isdecimal():
         raise StoreProblem(f"{path.name} is a database, but none of this project; give another --store file")
-    if int(found[0][0]) != SCHEMA_VERSION:
-        newer = "newer" if int(found[0][0]) > SCHEMA_VERSION else "older"
-        raise StoreProblem(
-            f"{path.name} was written by a{'n' if newer == 'older' else ''} {newer} version (tables {found[0][0]}, this one knows {SCHEMA_VERSION}); "
-            + ("use that version, or another --store file" if newer == "newer" else "delete it and run `poundworth build`")
-        )
+    return int(found[0][0])
 
 
 @contextmanager
 def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A connection for the one writer; creates the store where there is none.
+    """A connection for the one writer; creates the store where there is none, brings one of an earlier version up to date.
 
     Raises
     ------
@@ -103,10 +104,14 @@ def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         if not _rows(con, "SELECT 1 FROM information_schema.tables"):
             _create(con)
+        if can_migrate(found := _version_of(con, path)):
+            migrate(con, found)
         _check_version(con, path)
         yield con
     except duckdb.Error as error:
-        raise StoreProblem(f"the store {path.name} could not be written ({str(error).splitlines()[0][:200]})") from error
+        raise told(error, path) or StoreProblem(
+            f"the store {path.name} could not be written ({str(error).splitlines()[0][:200]})"
+        ) from error
     finally:
         con.close()
 
@@ -125,11 +130,11 @@ def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         _check_version(con, path)
         yield con
-    except duckdb.IOException as error:
-        raise StoreProblem(
-            f"{path.name} is damaged ({str(error).splitlines()[0][:160]}); delete it and run `poundworth build`: "
-            "everything in it comes from the raw folder"
-        ) from error
+    except duckdb.Error as error:
+        problem = told(error, path)
+        if problem is None:
+            raise
+        raise problem from error
     finally:
         con.close()
 

@@ -1,0 +1,73 @@
+"""A store kept from the first version: brought up to date by the next build, with nothing lost that it alone still holds.
+
+`tests/reference/old_store.duckdb.gz` was written by version 1 from three small sources, one of which (`gone`) has no raw file
+any more.
+"""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipeline import store, store_migrations
+from pipeline.errors import StoreProblem
+from pipeline.store_tables import SCHEMA_VERSION
+
+KEPT = Path(__file__).parents[1] / "reference" / "old_store.duckdb.gz"
+
+
+def layout(path):
+    with duckdb.connect(str(path), read_only=True) as con:
+        query = "SELECT table_name, column_name, data_type, is_nullable FROM information_schema.columns ORDER BY ALL"
+        return con.execute(query).fetchall()
+
+
+@pytest.fixture
+def old(raw):
+    raw.store.parent.mkdir()
+    raw.store.write_bytes(gzip.decompress(KEPT.read_bytes()))
+    return raw
+
+
+def test_reading_an_old_store_says_what_to_do(old):
+    with pytest.raises(StoreProblem, match="older version .* run `poundworth build`, which brings it up to date"):
+        store.read_table(old.store, "run")
+
+
+def test_migration_keeps_every_row_and_gives_the_tables_of_today(old, tmp_path, runs_text):
+    with duckdb.connect(str(old.store), read_only=True) as con:
+        before = con.execute("SELECT run_key, power_kw, boost_kpa FROM run ORDER BY run_key").fetchall()
+        repeats = con.execute("SELECT build_key, same_as, figures FROM same_test ORDER BY ALL").fetchall()
+    assert len(before) == 12 and repeats
+    with store.writing(old.store) as con:
+        assert con.execute("SELECT run_key, power_kw, boost_kpa FROM run ORDER BY run_key").fetchall() == before
+        assert con.execute("SELECT build_key, same_as, figures FROM same_test ORDER BY ALL").fetchall() == repeats
+        assert con.execute("SELECT DISTINCT recipe FROM file_seen").fetchall() == [("",)]  # every file is read anew
+    with store.writing(tmp_path / "new.duckdb"):
+        pass
+    assert layout(old.store) == layout(tmp_path / "new.duckdb")
+    assert store.read_table(old.store, "run").height == 12
+
+
+def test_rows_of_a_file_that_cannot_be_read_any_more_stay(old):
+    old.add("gone", {"f.csv": "build,power_hp,boost_psi\n"})
+    (old.root / "gone" / "f.csv").unlink()
+    (problem,) = old.build().problems
+    assert problem.source == "gone"
+    assert store.read_table(old.store, "run")["source"].to_list() == ["gone", "gone"]
+
+
+def test_a_step_that_fails_leaves_the_old_store(old, monkeypatch):
+    sound = layout(old.store)
+    monkeypatch.setitem(store_migrations.STEPS, 1, store_migrations.STEPS[1] + "SELECT no_such_column FROM run;")
+    with pytest.raises(StoreProblem), store.writing(old.store):
+        pass
+    assert layout(old.store) == sound
+
+
+def test_there_is_a_way_from_every_earlier_version():
+    assert all(store_migrations.can_migrate(version) for version in range(1, SCHEMA_VERSION))
+    assert not store_migrations.can_migrate(0) and not store_migrations.can_migrate(SCHEMA_VERSION)
