@@ -7,13 +7,14 @@ each kind of dyno from the same sums (DEVELOPERS.md, Estimators).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.build_grams import BuildGrams, LevelGrams, residual_squares, sweep_errors, sweep_level
-from models.build_sums import Floats, Ints, RunColumns, sum_builds
+from models.build_sums import Floats, Ints, PackedSums, RunColumns, sum_builds
 from models.plain_sums import weigh
 from models.random_effects import RandomEffects, fit_random_effects
 from models.reml import STEP_TOLERANCE
@@ -40,6 +41,10 @@ START_SLOPE = 0.9
 ROUND_PRECISION = 0.1
 
 
+#: A pass over the runs, as :func:`models.build_sums.sum_builds` makes it: columns, s_bar, q, s_own, phi -> sums.
+PassOver = Callable[[RunColumns, float, float, Floats, Floats], PackedSums]
+
+
 @dataclass(frozen=True, slots=True)
 class Case:
     """What a fit iterates on."""
@@ -51,6 +56,7 @@ class Case:
     with_curvature: bool
     with_publisher_level: bool
     estimate_phi: bool
+    pass_over: PassOver = sum_builds
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +92,7 @@ def iterate(case: Case, begin: Round) -> tuple[Round, bool]:
 
 def next_round(case: Case, at: Round) -> Round:
     """One pass and one fit, then the new curve, own slopes and error scale from the same sums."""
-    sums = sum_builds(case.columns, at.s_bar, at.q, at.s_own, at.phi)
+    sums = case.pass_over(case.columns, at.s_bar, at.q, at.s_own, at.phi)
     level = sweep_errors(sums, case.columns.session_var)
     grams = sweep_level(level)
     effects = fit_effects(case, grams, at.taus, tolerance=float(np.clip(ROUND_PRECISION * at.moved, STEP_TOLERANCE, 0.01)))
@@ -133,9 +139,9 @@ def next_phi(case: Case, phi: Floats, squares: Floats) -> Floats:
     return np.clip(renewed, *PHI_RANGE)
 
 
-def start(columns: RunColumns) -> Round:
+def start(columns: RunColumns, pass_over: PassOver = sum_builds) -> Round:
     """Before the first round: the statistics at the starting curve show what the runs can tell."""
     n = columns.baselines.size
     own, phi = np.full(n, START_SLOPE), np.ones(n)
-    level = sweep_errors(sum_builds(columns, START_SLOPE, 0.0, own, phi), columns.session_var)
+    level = sweep_errors(pass_over(columns, START_SLOPE, 0.0, own, phi), columns.session_var)
     return Round(0, np.zeros(1), 0.0, START_SLOPE, own, phi, None, level, sweep_level(level), np.inf)

@@ -12,9 +12,9 @@ import numpy as np
 import polars as pl
 
 from models.build_grams import BuildGrams, LevelGrams
-from models.build_sums import Floats, Ints, RunColumns, to_run_columns
+from models.build_sums import Floats, Ints, RunColumns, sum_builds, to_run_columns
 from models.fit_inputs import FitInput, to_fit_input
-from models.fixed_point import OWN_SLOPE_RANGE, Case, Round, fit_effects, iterate, start
+from models.fixed_point import OWN_SLOPE_RANGE, Case, PassOver, Round, fit_effects, iterate, start
 from models.random_effects import RandomEffects
 from models.reml import is_identified
 from pipeline.errors import RequestProblem
@@ -24,6 +24,9 @@ BUILDS_FOR_PHI = 30
 
 #: A build whose information about its slope is no more than this (sd 1000) says nothing.
 LEAST_INFORMATION = 1e-6
+
+#: Why such a build is left out.
+SILENT = "its runs say nothing about its slope"
 
 #: Information about the curvature within one build (sd 0.5) from which on that build counts as tested at several boosts.
 LEAST_CURVATURE_INFORMATION = 4.0
@@ -172,11 +175,44 @@ def fit_joint(
     begin = start(columns)
     silent = ~(begin.grams.czz > LEAST_INFORMATION)
     if silent.any():
-        ready = ready.without(silent, "its runs say nothing about its slope")
+        ready = ready.without(silent, SILENT)
         if ready.units.is_empty():
             return _no_fit(ready, "No build's runs say anything about its slope.")
         columns = to_run_columns(ready.runs, ready.units)
         begin = start(columns)
+    return fit_ready(
+        ready,
+        columns,
+        begin=begin,
+        with_curvature=with_curvature,
+        with_publisher_level=with_publisher_level,
+        estimate_phi=estimate_phi,
+    )
+
+
+def fit_ready(
+    ready: FitInput,
+    columns: RunColumns,
+    pass_over: PassOver = sum_builds,
+    *,
+    begin: Round | None = None,
+    with_curvature: bool = True,
+    with_publisher_level: bool = True,
+    estimate_phi: bool = True,
+) -> JointFit:
+    """Fit checked input whose units all say something about their slope.
+
+    Parameters
+    ----------
+    ready : units and design; its runs are only counted.
+    columns : what no pass changes.
+    pass_over : makes the sums of a pass; where the runs are elsewhere, the columns need only what is not summed.
+    begin : the statistics at the starting curve, where they are known.
+    with_curvature, with_publisher_level, estimate_phi : as for :func:`fit_joint`.
+    """
+    if ready.units.is_empty():
+        return _no_fit(ready, "No build has both an unboosted and a boosted run.")
+    begin = begin or start(columns, pass_over)
     publishers, publisher_index = _index_of(ready.units["publisher"])
     if not is_identified(begin.grams, ready.design, publisher_index, with_curvature=False):
         return _no_fit(ready, f"These {ready.units.height} builds cannot tell the {ready.design.shape[1]} coefficients apart.")
@@ -190,6 +226,7 @@ def fit_joint(
         with_curvature=curvature_why is None,
         with_publisher_level=with_publisher_level,
         estimate_phi=estimate_phi and ready.units.height >= BUILDS_FOR_PHI,
+        pass_over=pass_over,
     )
     last, settled = iterate(case, begin)
     effects = fit_effects(case, last.grams, last.taus) if settled else None

@@ -7,11 +7,10 @@ held of it before stays. `rows read = accepted + refused + repeated` is proven f
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
-from functools import cache
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -19,29 +18,24 @@ import duckdb
 import polars as pl
 
 from pipeline import store
+from pipeline.build_file import FileTask, code_mark, is_unchanged, read_file, read_repairs_text, say_problem, to_task
+from pipeline.build_workers import read_with
 from pipeline.checks import sentence_of
-from pipeline.clean_file import check_results, clean_file
+from pipeline.clean_file import check_results
 from pipeline.errors import FileProblem, PoundworthError, StoreProblem
 from pipeline.file_result import FileResult, LedgerRow
-from pipeline.file_tables import Context
 from pipeline.repairs import Repair, read_repairs
 from pipeline.repeat_answers import Answer, answers_frame, answers_of
 from pipeline.repeats import find_repeats
-from pipeline.sources import (
-    REPAIRS_FILE,
-    SOURCE_FILE,
-    FileEntry,
-    Source,
-    entry_key,
-    hash_file,
-    list_source_folders,
-    read_source,
-    read_withdrawn,
-)  # fmt: skip
+from pipeline.sources import SOURCE_FILE, Source, entry_key, list_source_folders, read_source, read_withdrawn
+from pipeline.work_files import drop_folder, work_folder
+
+__all__ = ["BuildSummary", "build", "code_mark"]
 
 Progress = Callable[[int, int, str], None]
-#: A file written in the same two seconds as it was seen may have changed again within the clock's grain: hash it anew.
-RACY_NS = 2_000_000_000
+Ledger = Mapping[tuple[str, str], LedgerRow]
+#: Told of each file, and with None of the end.
+Step = Callable[[FileTask | None], None]
 #: Files wait for one another at the gate until they hold this many rows: small ones share its fixed cost, large ones pass alone.
 ROWS_TOGETHER = 5_000
 #: The part of an answer that a human wrote.
@@ -103,14 +97,6 @@ class _Plan:
     withdrawn: dict[str, str]
 
 
-@cache
-def code_mark() -> str:
-    """Hash of the reading code and its tables: rows made by other code are read again."""
-    folder = Path(__file__).parent
-    files = sorted(p for p in folder.iterdir() if p.suffix in (".py", ".csv"))
-    return hashlib.sha256(b"\0".join(p.name.encode() + p.read_bytes() for p in files)).hexdigest()[:16]
-
-
 def _plan(raw: Path, with_demo: bool) -> _Plan:
     withdrawn = read_withdrawn(raw)
     sources, broken = [], {}
@@ -127,63 +113,17 @@ def _plan(raw: Path, with_demo: bool) -> _Plan:
     return _Plan(tuple((s, r) for s, r in sources if s.source not in left_out), broken, left_out, withdrawn)
 
 
-def _recipe(source: Source, entry: FileEntry) -> str:
-    repairs = source.folder / REPAIRS_FILE
-    parts = [
-        code_mark(),
-        source.entry.publisher,
-        entry.model_dump_json(),
-        repairs.read_text(encoding="utf-8", errors="replace") if repairs.is_file() else "",
-    ]
-    return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:16]
+def _tasks(plan: _Plan, ledger: Ledger) -> list[FileTask]:
+    """Every file of every source with what is held of it, in the order of the plan."""
+    today = date.today()
+    tasks = []
+    for source, repairs in plan.sources:
+        text = read_repairs_text(source.folder)
+        tasks += [to_task(source, e, repairs, text, ledger.get((source.source, entry_key(e))), today) for e in source.entry.file]
+    return tasks
 
 
-def _unchanged(held: LedgerRow | None, path: Path, recipe: str) -> bool:
-    """Whether size, time and recipe say that a file is as the ledger has it (no byte is read)."""
-    if held is None or held.recipe != recipe or held.withdrawn or held.problem or not path.is_file() or path.is_symlink():
-        return False
-    stat = path.stat()
-    seen = datetime.fromisoformat(held.seen_on).timestamp() * 1e9
-    return (stat.st_size, stat.st_mtime_ns) == (held.size, held.mtime_ns) and stat.st_mtime_ns + RACY_NS < seen
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _read_file(
-    con: duckdb.DuckDBPyConnection, source: Source, entry: FileEntry, repairs: tuple[Repair, ...], held: LedgerRow | None
-) -> FileResult | None:
-    """Read one file anew; None where it is as the ledger has it, or cannot be used (then the ledger says why)."""
-    path, recipe = source.folder / entry.name, _recipe(source, entry)
-    if _unchanged(held, path, recipe):
-        return None
-    key = entry_key(entry)
-    sha = ""
-    try:
-        sha = hash_file(path)
-        stat = path.stat()
-        if held is not None and (held.sha256, held.recipe) == (sha, recipe) and not held.withdrawn:
-            # The same bytes as held: only the time changed, or a spoilt file was put back.
-            problem = None if held.rows_read else held.problem
-            store.write_ledger(con, replace(held, size=stat.st_size, mtime_ns=stat.st_mtime_ns, seen_on=_now(), problem=problem))
-            return None
-        if entry.sha256 and entry.sha256 != sha:
-            raise FileProblem(
-                f"{entry.name} has sha256 {sha}, but source.toml states {entry.sha256}; if the change is meant, put the new hash there (`poundworth add` does), "
-                "otherwise restore the file"
-            )
-        result = clean_file(Context(source, entry, repairs, date.today()), sha, recipe, stat.st_size, stat.st_mtime_ns, _now())
-        if hash_file(path) != sha:
-            raise FileProblem(f"{entry.name} changed while it was read; run the build again when nothing writes it")
-    except PoundworthError as error:
-        _keep_problem(con, source.source, key, held, str(error), sha, recipe)
-        return None
-    _prove_balance(result.ledger, result)
-    return result
-
-
-def _store_results(con: duckdb.DuckDBPyConnection, results: list[FileResult], ledger: Mapping[tuple[str, str], LedgerRow]) -> int:
+def _store_results(con: duckdb.DuckDBPyConnection, results: list[FileResult], ledger: Ledger) -> int:
     """Pass some files through the gate together and store each in its own transaction; returns how many were stored.
 
     Where the gate refuses them together, each is asked alone, so that only the file at fault is skipped.
@@ -207,22 +147,12 @@ def _keep_problem(
     con: duckdb.DuckDBPyConnection, source: str, file: str, held: LedgerRow | None, problem: str, sha: str, recipe: str
 ) -> None:
     """Name the problem in the ledger; rows held from before stay, and so do their hashes."""
-    fresh = LedgerRow(source, file, sha, recipe, 0, 0, _now())
-    row = replace(held if held is not None and held.rows_read else fresh, problem=problem)
-    if row != held:
+    _keep_line(con, held, say_problem(source, file, held, problem, sha, recipe))
+
+
+def _keep_line(con: duckdb.DuckDBPyConnection, held: LedgerRow | None, row: LedgerRow | None) -> None:
+    if row is not None and row != held:
         store.write_ledger(con, row)
-
-
-def _prove_balance(ledger: LedgerRow, result: Any) -> None:
-    """Rows read = lines accepted + lines refused, counted from the rows themselves."""
-    # A run of a curve stands on one of its points, so that lines of runs and lines of points can be counted together.
-    lines = [frame["line"] for frame in (result.runs, result.points) if not frame.is_empty()]
-    accepted = pl.concat(lines).n_unique() if lines else 0
-    if accepted + result.refused.height != ledger.rows_read:
-        raise StoreProblem(
-            f"{ledger.source}/{ledger.file}: {ledger.rows_read} rows read, but {accepted} accepted and {result.refused.height} refused; "
-            "nothing of the file was stored. This is a defect of the tool: please report it with the file"
-        )
 
 
 def _drop_gone(con: duckdb.DuckDBPyConnection, plan: _Plan, ledger: dict[tuple[str, str], LedgerRow]) -> int:
@@ -247,7 +177,50 @@ def _drop_gone(con: duckdb.DuckDBPyConnection, plan: _Plan, ledger: dict[tuple[s
     return gone
 
 
-def build(raw: Path, store_path: Path, *, with_demo: bool = False, progress: Progress | None = None) -> BuildSummary:
+def _read_here(con: duckdb.DuckDBPyConnection, tasks: list[FileTask], ledger: Ledger, step: Step) -> int:
+    """Read the files in this process; small ones pass the gate together. Returns how many were stored."""
+    changed, waiting = 0, list[FileResult]()
+    for task in tasks:
+        step(task)
+        if is_unchanged(task):
+            continue
+        outcome = read_file(task)
+        if outcome.result is None:
+            _keep_line(con, task.held, outcome.ledger)
+            continue
+        waiting.append(outcome.result)
+        if sum(r.ledger.rows_read for r in waiting) > ROWS_TOGETHER:
+            changed += _store_results(con, waiting, ledger)
+            waiting = []
+    return changed + _store_results(con, waiting, ledger)
+
+
+def _read_by_workers(
+    con: duckdb.DuckDBPyConnection, tasks: list[FileTask], folder: Path, executor: Executor, step: Step
+) -> tuple[int, int]:
+    """Let workers read the files and load what they leave; returns how many were stored, and for how many a worker was lost."""
+    todo = []
+    for task in tasks:
+        if is_unchanged(task):
+            step(task)
+        else:
+            todo.append(task)
+    changed, lost = 0, 0
+    for task, outcome, was_lost in read_with(executor, todo, folder):
+        step(task)
+        lost += was_lost
+        if outcome.result is None:
+            _keep_line(con, task.held, outcome.ledger)
+        else:
+            store.write_file(con, outcome.result)
+            changed += 1
+    drop_folder(folder)
+    return changed, lost
+
+
+def build(
+    raw: Path, store_path: Path, *, with_demo: bool = False, progress: Progress | None = None, executor: Executor | None = None
+) -> BuildSummary:
     """Bring the store up to date with the raw folder.
 
     Parameters
@@ -256,37 +229,47 @@ def build(raw: Path, store_path: Path, *, with_demo: bool = False, progress: Pro
     store_path : the DuckDB file; made where there is none.
     with_demo : keep invented sources although real ones are there.
     progress : called with (done, all, name) before each file.
+    executor : any ``concurrent.futures`` executor, whose workers then read the files; None reads them in this process. The
+        store is the same either way. Workers see ``raw`` and the store's folder under the paths given here.
 
     Raises
     ------
     SourceProblem : no raw folder, or a damaged withdrawn.toml. A bad source or file does not raise: it is named in the summary.
     StoreProblem : the store cannot be written, or counts do not balance.
+    RequestProblem : a worker has other reading code than this process.
     """
     plan = _plan(raw, with_demo)
-    todo = [(s, f, r) for s, r in plan.sources for f in s.entry.file]
     with store.writing(store_path) as con:
         ledger = store.read_ledger(con)
-        changed = _drop_gone(con, plan, ledger)
+        tasks = _tasks(plan, ledger)
+        changed, lost = _drop_gone(con, plan, ledger), 0
         for name, sentence in plan.broken.items():
             _keep_problem(con, name, SOURCE_FILE, ledger.get((name, SOURCE_FILE)), sentence, "", "")
         store.write_sources(con, _source_rows(plan, con))
-        waiting: list[FileResult] = []
-        for done, (source, entry, repairs) in enumerate(todo):
-            if progress is not None:
-                progress(done, len(todo), f"{source.source}/{entry_key(entry)}")
-            result = _read_file(con, source, entry, repairs, ledger.get((source.source, entry_key(entry))))
-            if result is not None:
-                waiting.append(result)
-            if sum(r.ledger.rows_read for r in waiting) > ROWS_TOGETHER:
-                changed += _store_results(con, waiting, ledger)
-                waiting = []
-        changed += _store_results(con, waiting, ledger)
+        step = _stepper(progress, len(tasks))
+        if executor is None:
+            changed += _read_here(con, tasks, ledger, step)
+        else:
+            stored, lost = _read_by_workers(con, tasks, work_folder(store_path), executor, step)
+            changed += stored
         answers = _answers(con, plan)
         if changed or answers_frame(answers).select(_SAID).rows() != store.query_table(con, "repeat_answer").select(_SAID).rows():
             store.write_repeats(con, find_repeats(*store.repeat_input(con), answers))
+        step(None)
+        return _summary(con, plan, changed, lost)
+
+
+def _stepper(progress: Progress | None, files: int) -> Step:
+    """A function that counts files and tells of each before it is read; None tells of the end."""
+    done = 0
+
+    def step(task: FileTask | None) -> None:
+        nonlocal done
         if progress is not None:
-            progress(len(todo), len(todo), "")
-        return _summary(con, plan, changed)
+            progress(done if task is not None else files, files, "/".join(task.key) if task is not None else "")
+        done += 1
+
+    return step
 
 
 def _answers(con: duckdb.DuckDBPyConnection, plan: _Plan) -> list[Answer]:
@@ -317,7 +300,7 @@ def _source_rows(plan: _Plan, con: duckdb.DuckDBPyConnection) -> list[dict[str, 
     return rows
 
 
-def _summary(con: duckdb.DuckDBPyConnection, plan: _Plan, changed: int) -> BuildSummary:
+def _summary(con: duckdb.DuckDBPyConnection, plan: _Plan, changed: int, lost: int) -> BuildSummary:
     ledger = tuple(store.read_ledger(con).values())
     count = {t: int(con.execute(f'SELECT count(*) FROM "{t}"').fetchall()[0][0]) for t in ("run", "sweep_point", "change")}
     builds = int(con.execute("SELECT count(DISTINCT build_key) FROM build").fetchall()[0][0])
@@ -327,6 +310,11 @@ def _summary(con: duckdb.DuckDBPyConnection, plan: _Plan, changed: int) -> Build
     if plan.left_out:
         notes.append(
             f"{len(plan.left_out)} source(s) of invented demo data left out because a real source is there (--with-demo keeps them)."
+        )
+    if lost:
+        notes.append(
+            f"A worker ended before its work was done (killed, or out of memory); {lost} file(s) were read by this process instead, "
+            "and nothing is missing. Give fewer --jobs if it happens again."
         )
     notes += _say_repeats(con)
     for row in ledger:

@@ -1,0 +1,205 @@
+"""Files read by workers: processes of this machine, or a cluster's. Only counts and a place come back from them.
+
+Any ``concurrent.futures`` executor serves. A worker never opens the store; the building process loads what workers left, in
+the order of the plan, so that the store is the same however many there were and whichever was first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pipeline.build_file import FileOutcome, FileTask, code_mark, read_file, say_problem
+from pipeline.clean_file import check_results
+from pipeline.errors import FileProblem, PoundworthError, RequestProblem, StoreProblem
+from pipeline.file_result import LedgerRow
+from pipeline.sources import hash_file
+from pipeline.work_files import drop_work, is_whole, read_work, work_name, write_work
+
+#: Errors by which an executor says that a worker ended before its work; dask's own are known by name, as dask is an extra.
+_LOST = (BrokenExecutor, CancelledError)
+_LOST_NAMES = ("KilledWorker", "FutureCancelledError", "CommClosedError")
+
+#: Seconds to wait for a cluster's scheduler to answer.
+PATIENCE_S = 10
+
+
+@dataclass(frozen=True, slots=True)
+class WorkDone:
+    """What a worker returns: the ledger's line with the counts, and where the rows are (None: there are none to store)."""
+
+    ledger: LedgerRow
+    place: str | None
+
+
+def do_task(task: FileTask, folder: str, code: str) -> WorkDone:
+    """Read one file and leave its rows as Parquet: what runs in a worker.
+
+    Parameters
+    ----------
+    task : the file, its source's folder as an absolute path.
+    folder : the work folder.
+    code : mark of the reading code of the process that asks.
+
+    Raises
+    ------
+    RequestProblem : this worker has other code; its rows would be others.
+    """
+    if code != code_mark():
+        raise RequestProblem(
+            f"a worker reads with other code (mark {code_mark()}) than this process ({code}); "
+            "install the same version of Poundworth on every machine of the cluster and start its workers anew"
+        )
+    kept = _kept_place(task, Path(folder))
+    if kept is not None:
+        try:
+            return WorkDone(read_work(kept).ledger, str(kept))
+        except StoreProblem:
+            drop_work(kept)
+    outcome = read_file(task)
+    if outcome.result is None:
+        assert outcome.ledger is not None
+        return WorkDone(outcome.ledger, None)
+    ledger = outcome.result.ledger
+    try:
+        check_results([outcome.result])
+    except FileProblem as error:
+        return WorkDone(say_problem(*task.key, task.held, str(error), ledger.sha256, ledger.recipe), None)
+    name = work_name(*task.key, ledger.sha256, ledger.recipe, task.today.isoformat())
+    return WorkDone(ledger, str(write_work(outcome.result, Path(folder), name)))
+
+
+def _kept_place(task: FileTask, folder: Path) -> Path | None:
+    """Finished work that a stopped build left of just this file, or None."""
+    try:
+        place = folder / work_name(*task.key, hash_file(task.path), task.recipe, task.today.isoformat())
+    except PoundworthError:
+        return None
+    return place if is_whole(place) else None
+
+
+def read_with(executor: Executor, tasks: Iterable[FileTask], folder: Path) -> Iterator[tuple[FileTask, FileOutcome, bool]]:
+    """Outcomes of all tasks in their order, and whether this process had to read the file because a worker was lost.
+
+    Work is removed once its rows were taken; the caller must have stored them before it asks for the next.
+
+    Raises
+    ------
+    RequestProblem : a worker has other code, or cannot see the work folder.
+    StoreProblem : a worker cannot write.
+    """
+    code, place = code_mark(), str(folder.absolute())
+    waiting = [(task, _submit(executor, _anywhere(task), place, code)) for task in tasks]
+    try:
+        for task, future in waiting:
+            done = _result_of(future)
+            if done is None:
+                yield task, _read_here(task), True
+            elif done.place is None:
+                yield task, FileOutcome(done.ledger), False
+            else:
+                yield task, FileOutcome(result=read_work(Path(done.place))), False
+                drop_work(Path(done.place))
+    finally:
+        for _, future in waiting:
+            if future is not None:
+                future.cancel()
+
+
+def _anywhere(task: FileTask) -> FileTask:
+    """The task with a path that holds in another process."""
+    return replace(task, source=replace(task.source, folder=task.source.folder.absolute()))
+
+
+def _submit(executor: Executor, task: FileTask, place: str, code: str) -> Future[WorkDone] | None:
+    try:
+        return executor.submit(do_task, task, place, code)
+    except Exception as error:
+        if _is_lost(error):
+            return None
+        raise
+
+
+def _result_of(future: Future[WorkDone] | None) -> WorkDone | None:
+    """What a worker returned; None where it ended before its work."""
+    if future is None:
+        return None
+    try:
+        return future.result()
+    except BaseException as error:
+        if _is_lost(error):
+            return None
+        raise
+
+
+def _is_lost(error: BaseException) -> bool:
+    return isinstance(error, _LOST) or type(error).__name__ in _LOST_NAMES
+
+
+def _read_here(task: FileTask) -> FileOutcome:
+    """A lost worker's file, read by this process: one at a time, so that memory which was short for several may do."""
+    outcome = read_file(task)
+    if outcome.result is None:
+        return outcome
+    try:
+        check_results([outcome.result])
+    except FileProblem as error:
+        ledger = outcome.result.ledger
+        return FileOutcome(say_problem(*task.key, task.held, str(error), ledger.sha256, ledger.recipe))
+    return outcome
+
+
+@contextmanager
+def open_executor(jobs: int = 1, cluster: str | None = None) -> Iterator[Executor | None]:
+    """The executor that was asked for; None for this process alone.
+
+    Parameters
+    ----------
+    jobs : processes of this machine. They are spawned: a fork would copy locks that polars' and DuckDB's threads hold.
+    cluster : address of a Dask scheduler, ``tcp://host:port``. Its workers need the same version installed and must see the raw
+        folder and the store's folder under the same paths.
+
+    Raises
+    ------
+    RequestProblem : both were asked for, dask is not installed, or no scheduler answers.
+    """
+    if cluster is not None:
+        if jobs != 1:
+            raise RequestProblem(
+                f"--jobs {jobs} and --cluster {cluster} were both given; workers come from one of them. Leave one out."
+            )
+        with _open_cluster(cluster) as executor:
+            yield executor
+    elif jobs == 1:
+        yield None
+    else:
+        from concurrent.futures import ProcessPoolExecutor
+        from multiprocessing import get_context
+
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+            yield pool
+
+
+@contextmanager
+def _open_cluster(address: str) -> Iterator[Executor]:
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise RequestProblem(
+            f"--cluster {address} needs Dask, which is not installed here; install it with `pip install 'poundworth[cluster]'`, "
+            "or use the processors of this machine with --jobs N"
+        ) from error
+    try:
+        client = Client(address, timeout=PATIENCE_S)
+    except (OSError, ValueError, TypeError) as error:
+        raise RequestProblem(
+            f"no Dask scheduler answers at {address} ({(str(error).splitlines() or [type(error).__name__])[0][:120]}); "
+            "an address looks like tcp://host:8786. Start one with `dask scheduler`, or leave --cluster out"
+        ) from error
+    try:
+        yield client.get_executor(pure=False)
+    finally:
+        client.close()
