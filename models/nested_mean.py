@@ -68,7 +68,8 @@ def fit_nested_mean(values: Floats, variances: Floats, publisher: Ints, runs: in
         one = Estimate(mean, None, None, level, unit, n, runs, reason)
         return NestedMean(one, one, None if n < LEAST_ENGINES else spread)
     half = float(t.ppf(0.5 + level / 2, freedom)) * variance**0.5 / scale
-    wide = float(t.ppf(0.5 + level / 2, max(n - 2, 1))) * (spread**2 + variance / scale**2) ** 0.5
+    # One engine more lies about a mean that is itself not known: its range is never narrower than that of the mean.
+    wide = ((float(t.ppf(0.5 + level / 2, max(n - 2, 1))) * spread) ** 2 + half**2) ** 0.5
     return NestedMean(
         Estimate(mean, mean - half, mean + half, level, unit, n, runs),
         Estimate(mean, mean - wide, mean + wide, level, unit, n, runs),
