@@ -12,6 +12,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from models.curve_records import CurveAnswers
 from models.deviator_records import DeviatorAnswers, ElasticityAnswers, EquivalenceAnswers, SelectionAnswers
 from models.driver_records import DriverAnswers, PhysicsAnswers
 from models.estimate import Estimate
@@ -215,6 +216,7 @@ class StudyResults:
     one_publisher_out: OnePublisherOut | None = None
     cancelling_errors: CancellingErrors | None = None
     evidence: tuple[RuleEvidence, ...] = ()
+    curves: CurveAnswers | None = None
 
 
 def results_to_json(results: StudyResults) -> dict[str, Any]:

@@ -13,6 +13,8 @@ import polars as pl
 
 from models import rule
 from models.curvature import CurvatureAnswers, answer_curvature
+from models.curve_records import CurveAnswers
+from models.curves_at_rpm import answer_curves
 from models.deviator_records import DeviatorAnswers
 from models.deviators import answer_deviators
 from models.drivers import answer_drivers
@@ -60,7 +62,7 @@ def run_study(
 
     Parameters
     ----------
-    tables : clean tables by name: ``run``, ``build``, ``source`` and, for rules about parts, ``change``.
+    tables : clean tables by name: ``run``, ``build``, ``source``, for rules about parts ``change``, for curves ``sweep_point``.
     version, fingerprint, made_on : what the results are stamped with: version of the program,
         fingerprint of the data, day as ISO text.
     level : coverage of all intervals.
@@ -130,6 +132,7 @@ def run_study(
         one_publisher_out=out,
         cancelling_errors=cancelling_errors(lines),
         evidence=evidence,
+        curves=_curves(sample, tables, level),
     )
 
 
@@ -144,6 +147,14 @@ def _check_request(tables: Mapping[str, pl.DataFrame], level: float) -> None:
         raise RequestProblem(
             f"The level of the intervals is {level}; it must lie between 0 and 1, as 0.95 does. Give another level to the study."
         )
+
+
+def _curves(sample: Sample, tables: Mapping[str, pl.DataFrame], level: float) -> CurveAnswers | None:
+    """What curves against engine speed say; None where none were given."""
+    points, changes = tables.get("sweep_point"), tables.get("change")
+    if points is None or points.is_empty() or changes is None:
+        return None
+    return answer_curves(sample, tables["run"], tables["build"], changes, points, level)
 
 
 def _highest_psi(fit: JointFit) -> float:

@@ -74,8 +74,24 @@ def _style(template: str) -> str:
     return "".join(file.read_text(encoding="utf-8") for file in files if file.exists())
 
 
+def _script(file: str) -> str:
+    return (TEMPLATES / file).read_text(encoding="utf-8").replace("\r\n", "\n")
+
+
+def _own_script(template: str) -> list[str]:
+    """Script of this page alone, which stands beside its template where it has one."""
+    file = Path(template).with_suffix(".js").name
+    return [_script(file)] if (TEMPLATES / file).exists() else []
+
+
 #: Pages of the report in the order of their links: file -> name.
-PAGES: dict[str, str] = {"study.html": "Study", "data.html": "Data", "appendix.html": "Appendix"}
+PAGES: dict[str, str] = {
+    "study.html": "Study",
+    "parts.html": "Parts or boost",
+    "engine.html": "One engine",
+    "data.html": "Data",
+    "appendix.html": "Appendix",
+}
 
 
 def page_links(here: str, written: Iterable[str]) -> list[dict[str, Any]]:
@@ -83,16 +99,20 @@ def page_links(here: str, written: Iterable[str]) -> list[dict[str, Any]]:
     return [{"file": file, "name": name, "here": file == here} for file, name in PAGES.items() if file in {here, *written}]
 
 
-def render_page(template: str, *, pages: Sequence[dict[str, Any]] = (), **context: Any) -> str:
-    """A page from a template of ``reports/templates``: everything escaped, scripts hashed, colours from the theme."""
+def render_page(template: str, *, pages: Sequence[dict[str, Any]] = (), with_charts: bool = True, **context: Any) -> str:
+    """A page from a template of ``reports/templates``: everything escaped, scripts hashed, colours from the theme.
+
+    Without ``with_charts`` the chart library stays out, which is most of a page's size.
+    """
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    scripts = [chart_bundle(), (TEMPLATES / "page.js").read_text(encoding="utf-8").replace("\r\n", "\n")]
+    scripts = [chart_bundle() if with_charts else "", _script("page.js"), *_own_script(template)]
     return environment.get_template(template).render(
         policy=content_policy(scripts),
         bundle=_checked_script(scripts[0]),
         script=_checked_script(scripts[1]),
+        own_scripts=[_checked_script(script) for script in scripts[2:]],
         style=Markup(_style(template)),
         light=Markup(css_variables(LIGHT)),
         dark=Markup(css_variables(DARK)),

@@ -8,9 +8,11 @@ from typing import Any
 from models.results import StudyResults
 from reports.captions import Caption, captions
 from reports.captions_answers import answer_captions
+from reports.captions_curves import CURVE_COLUMNS, curve_captions
 from reports.charts.base import Chart
 from reports.charts.builds import chart_builds
 from reports.charts.cancelling import chart_cancelling
+from reports.charts.curves import chart_gain_by_rpm, chart_yield_by_rpm, rows_of_gains, rows_of_yields
 from reports.charts.deviators import chart_breakers, chart_deviators
 from reports.charts.drivers import chart_drivers
 from reports.charts.flow import chart_flow
@@ -36,6 +38,7 @@ NEEDS: dict[str, str] = {
     "within": "within_squares", "band": "band", "size": "units", "naive": "naive", "drivers": "drivers", "physics": "physics",
     "budget": "budget", "deviators": "deviators", "breakers": "breakers", "funnel": "funnel", "withheld": "withheld",
     "kinds": "kinds", "publishers": "publishers", "cancelling": "cancelling",
+    "yield_rpm": "yield_by_rpm", "gain_rpm": "gain_by_rpm",
 }  # fmt: skip
 #: Charts that show shares and counts alone: the same in every unit system.
 UNIT_FREE = frozenset({
@@ -58,6 +61,8 @@ def study_rows(results: StudyResults, selection: Selection) -> Rows:
         **effect_rows(results, selection, number_of),
         **doubt_rows(results, number_of),
         "shares": share_rows(results),
+        **rows_of_yields(() if results.curves is None else results.curves.yields, number_of),
+        **rows_of_gains(() if results.curves is None else results.curves.gains),
     }
     expected = {row["u"]: row["expected"] for row in rows["physics_builds"]}
     for row in rows["units"]:
@@ -67,7 +72,7 @@ def study_rows(results: StudyResults, selection: Selection) -> Rows:
 
 def study_captions(results: StudyResults) -> dict[str, Caption]:
     """Captions of every chart that the page may have."""
-    return {**captions(results), **answer_captions(results)}
+    return {**captions(results), **answer_captions(results), **curve_captions(results)}
 
 
 def draw_in_both(results: StudyResults, rows: Rows, words: Mapping[str, Caption]) -> dict[str, dict[str, Chart]]:
@@ -97,6 +102,8 @@ def draw_charts(
         "naive": lambda said: chart_naive(rows, said),
         "gain": lambda said: chart_gain_by_boost(rows, system, said),
         "marginal": lambda said: chart_marginal_yield(rows, system, said),
+        "yield_rpm": lambda said: chart_yield_by_rpm(rows, system, said),
+        "gain_rpm": lambda said: chart_gain_by_rpm(rows, system, said),
         "drivers": lambda said: chart_drivers(rows, system, said),
         "physics": lambda said: chart_physics(rows, said),
         "budget": lambda said: chart_budget(rows, said),
@@ -120,7 +127,7 @@ def draw_charts(
 
 def chart_tables(charts: Mapping[str, Chart]) -> dict[str, tuple[str, tuple[Column, ...]]]:
     """Record set and columns of the table of each chart that is there."""
-    return {name: columns for name, columns in {**CHART_COLUMNS, **ANSWER_COLUMNS}.items() if name in charts}
+    return {name: columns for name, columns in {**CHART_COLUMNS, **ANSWER_COLUMNS, **CURVE_COLUMNS}.items() if name in charts}
 
 
 def columns_json(tables: Mapping[str, tuple[str, tuple[Column, ...]]]) -> dict[str, Any]:

@@ -29,6 +29,7 @@ from reports.sentences import (
     say_sensitivity,
     say_spread,
 )
+from reports.sentences_curves import say_gain_by_rpm, say_yield_by_rpm
 from reports.sentences_doubt import (
     say_breakers,
     say_cancelling,
@@ -125,6 +126,8 @@ def _takeaways(results: StudyResults, summary: Mapping[str, int] | None) -> dict
         "naive": say_naive(results),
         "gain": say_curvature(results),
         "marginal": say_marginal(results),
+        "yield_rpm": None if results.curves is None else say_yield_by_rpm(results.curves),
+        "gain_rpm": None if results.curves is None else say_gain_by_rpm(results.curves),
         "drivers": say_drivers(results),
         "physics": say_physics(results),
         "budget": say_budget(results),

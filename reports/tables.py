@@ -31,7 +31,7 @@ class Column:
 class Table:
     """Rows ready to print; the first cell of a row is its heading. ``links`` holds an address (or None) for each row."""
 
-    heads: tuple[str, ...]
+    heads: tuple[Cell, ...]
     rows: tuple[tuple[Cell, ...], ...]
     numeric: frozenset[int] = frozenset()
     links: tuple[str | None, ...] = ()

@@ -7,14 +7,27 @@ from typing import Any
 
 import click
 
-from pipeline.cli.common import json_option, note, print_json, print_table, printable, progress_bar, store_option
+from pipeline.cli.common import (
+    cluster_option,
+    jobs_option,
+    json_option,
+    note,
+    print_json,
+    print_table,
+    printable,
+    progress_bar,
+    store_option,
+)
 from pipeline.cli.study_json import rules_json, study_json
 
 #: A reader's own rules in a larger file than this are not rules.
 LARGEST_RULE_FILE = 1_000_000
 
+#: Curves of more points than this are left out of the study: they would not fit into the memory of a small machine.
+MOST_CURVE_POINTS = 10_000_000
 
-def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = ()) -> tuple[Any, bool]:
+
+def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = (), keep: bool = True) -> tuple[Any, bool]:
     """The study of a store: the kept one where nothing changed, else a new one, which is kept.
 
     Parameters
@@ -22,6 +35,7 @@ def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = ())
     store : the store.
     subset : a models.subset.Subset, or None for everything. A study of a part is made each time and not kept.
     own_columns : columns to look at as drivers; a study with them is not kept either.
+    keep : whether a study made anew may be written to the store.
 
     Returns
     -------
@@ -41,6 +55,8 @@ def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = ())
             return results_from_json(kept[1]), False
         tables = {name: store_module.query_table(con, name) for name in ("run", "build", "source", "change")}
         ledger = store_module.read_ledger(con).values()
+        if sum(row.sweep_points for row in ledger) <= MOST_CURVE_POINTS:
+            tables["sweep_point"] = store_module.query_table(con, "sweep_point")
     from models.study import run_study
 
     counts = {name: sum(getattr(r, name) for r in ledger) for name in ("rows_read", "accepted", "refused", "repeated")}
@@ -49,7 +65,7 @@ def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = ())
             tables, version=_version(), fingerprint=mark, made_on=datetime.now(UTC).date().isoformat(), ledger=counts,
             subset=subset, own_columns=own_columns,
         )  # fmt: skip
-    if whole:
+    if whole and keep:
         with store_module.writing(store) as con:
             store_module.write_result(con, "study", mark, results_to_json(results))
     return results, True
@@ -80,8 +96,17 @@ def _models_mark() -> str:
 @click.option("--where", metavar="EXPR", help="Only boosted runs that meet a condition; see the examples.")
 @click.option("--drop-source", "drop_sources", metavar="ID", multiple=True, help="Leave a source out; may be given again.")
 @click.option("--driver", "own_columns", metavar="COLUMN", multiple=True, help="Look at a column of your own as a driver.")
+@click.option(
+    "--from", "folder", metavar="DIR", type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Main figures from exported Parquet in parts, without a store.",
+)  # fmt: skip
+@jobs_option
+@cluster_option
 @json_option
-def study(store: Path, where: str | None, drop_sources: tuple[str, ...], own_columns: tuple[str, ...], as_json: bool) -> None:
+def study(
+    store: Path, where: str | None, drop_sources: tuple[str, ...], own_columns: tuple[str, ...],
+    folder: Path | None, jobs: int, cluster: str | None, as_json: bool,
+) -> None:  # fmt: skip
     """Fit the study and show the answer with its range.
 
     \b
@@ -93,18 +118,50 @@ def study(store: Path, where: str | None, drop_sources: tuple[str, ...], own_col
       poundworth study --where "medium != magazine and not (octane_ron is missing)"
       poundworth study --drop-source harbour_road_motors
       poundworth study --driver "Dyno room"
+      poundworth study --from exports --jobs 4
 
     A condition is asked of each boosted run with what is known of its build; baselines stay. A number without a unit is in
     the unit that the column's name ends in. `poundworth dictionary` lists the columns. A study of a part is not kept.
     """
     from models.subset import Subset
 
-    results, fresh = study_of(store, Subset(where, drop_sources), own_columns)
+    if folder is not None or jobs != 1 or cluster is not None:
+        _study_parts(folder, jobs, cluster, bool(where or drop_sources or own_columns), as_json)
+        return
+    subset = Subset(where, drop_sources)
+    results, fresh = study_of(store, subset, own_columns)
+    if subset.is_everything and not own_columns:
+        from pipeline.cli.estimate import prediction_of
+        from pipeline.cli.gains import gains_of
+
+        gains_of(store, results)
+        from pipeline.cli.next_test import next_answers_of
+
+        next_answers_of(store, results)
+        prediction_of(store, results)
     if as_json:
         print_json(study_json(results))
         return
     show_study(results)
     note("Fitted anew." if fresh else "Nothing changed since the last study.")
+
+
+def _study_parts(folder: Path | None, jobs: int, cluster: str | None, is_subset: bool, as_json: bool) -> None:
+    """The main figures from parts; what needs the whole store is refused."""
+    from pipeline.cli.study_parts import show_parts, study_from
+    from pipeline.errors import RequestProblem
+
+    if folder is None:
+        raise RequestProblem(
+            "--jobs and --cluster were given to `study` without --from; workers sum parts of an export, and a store is one whole. "
+            "Write an export with `poundworth export` and give its folder with --from, or leave them out."
+        )
+    if is_subset:
+        raise RequestProblem(
+            "--from was given with --where, --drop-source or --driver; those are asked of the store. "
+            "Leave --from out, or the others."
+        )
+    show_parts(study_from(folder, jobs, cluster), as_json)
 
 
 def show_study(results: Any) -> None:
@@ -124,7 +181,7 @@ def show_study(results: Any) -> None:
     _show_drivers(results.drivers)
     _show_deviators(results.deviators)
     click.echo("")
-    _print_estimates("rule ratio if ...", [(line.name, line.rule_ratio) for line in results.sensitivity])
+    print_estimates("rule ratio if ...", [(line.name, line.rule_ratio) for line in results.sensitivity])
     beside = [answer.sentence for answer in (results.cancelling_errors, results.selection) if answer]
     for text in (*beside, *results.notes):
         click.echo(printable(text))
@@ -141,7 +198,7 @@ def _show_figures_of(results: Any) -> None:
         shown.append(("exponent of yield in NA output", results.elasticity.elasticity))
     if results.equivalence:
         shown.append(("share of builds within 10 %", results.equivalence.share_of_builds))
-    _print_estimates("", shown)
+    print_estimates("", shown)
     for why in dict.fromkeys(e.why for _, e in shown if e.why):
         click.echo(printable(why))
 
@@ -162,7 +219,7 @@ def _show_drivers(drivers: Any) -> None:
     ]
     if rows:
         click.echo("")
-        _print_estimates("what changes the rule ratio", rows)
+        print_estimates("what changes the rule ratio", rows)
         click.echo(drivers.caution)
 
 
@@ -180,7 +237,8 @@ def _show_deviators(deviators: Any) -> None:
         click.echo(printable(f"  {name}: {one.rule_ratio.value:.2f} where {one.expected:.2f} was expected. {one.summary}"))
 
 
-def _print_estimates(head: str, rows: list[tuple[str, Any]]) -> None:
+def print_estimates(head: str, rows: list[tuple[str, Any]]) -> None:
+    """A table of estimates with their ranges."""
     print_table([[name, *_cells(e)] for name, e in rows], [head, "value", "low", "high", "builds", "runs"], {1, 2, 3, 4, 5})
 
 

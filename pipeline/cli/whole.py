@@ -9,7 +9,9 @@ from typing import Any
 import click
 
 from pipeline.cli.common import (
+    cluster_option,
     demo_option,
+    jobs_option,
     json_option,
     note,
     out_option,
@@ -27,8 +29,10 @@ from pipeline.cli.common import (
 @out_option
 @demo_option
 @strict_option
+@jobs_option
+@cluster_option
 @json_option
-def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, as_json: bool) -> None:
+def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, jobs: int, cluster: str | None, as_json: bool) -> None:
     """Read the raw folder, fit the study, write the pages.
 
     \b
@@ -40,11 +44,13 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, as_jso
 
     bundle.start()
     from pipeline.build import build
+    from pipeline.build_workers import open_executor
     from pipeline.cli.answers import show_study, study_json, study_of
     from pipeline.cli.data import exit_code, show_summary
+    from pipeline.cli.estimate import prediction_of
 
-    with progress_bar("reading") as progress:
-        summary = build(raw, store, with_demo=with_demo, progress=progress)
+    with open_executor(jobs, cluster) as executor, progress_bar("reading") as progress:
+        summary = build(raw, store, with_demo=with_demo, progress=progress, executor=executor)
     if not as_json:
         show_summary(summary)
         click.echo("")
@@ -56,6 +62,7 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, as_jso
         )
         sys.exit(1)
     results, _ = study_of(store)
+    prediction_of(store, results)
     pages = _write(results, summary.to_json(), store, out)
     if as_json:
         print_json({"build": summary.to_json(), "study": study_json(results), "pages": [str(p) for p in pages]})
@@ -95,10 +102,13 @@ def report(store: Path, out: Path, as_json: bool) -> None:
 
 
 def _write(results: Any, summary: dict[str, Any], store: Path, out: Path) -> list[Path]:
+    from pipeline.cli.gains import gains_of
+    from pipeline.cli.offset import offset_model_of
     from pipeline.data_summary import summarise
     from reports.write import write_pages
 
-    return write_pages(results, summary, out, summarise(store))
+    parts = gains_of(store, results), offset_model_of(store, results)
+    return write_pages(results, summary, out, summarise(store), parts)
 
 
 def _write_data_alone(store: Path, out: Path) -> Path:

@@ -58,6 +58,8 @@
     if (state.units !== "us") pieces.push("units=" + state.units);
     if (state.theme) pieces.push("theme=" + state.theme);
     if (state.picked >= 0) pieces.push("build=" + state.picked);
+    // What a page's own script keeps in the address stays there.
+    pieces.push(...location.hash.replace(/^#/, "").split("&").filter((piece) => /=/.test(piece) && !/^(units|theme|build)=/.test(piece)));
     history.replaceState(null, "", "#" + pieces.join("&"));
     linkPages();
   }

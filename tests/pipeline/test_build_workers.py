@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import importlib
+import os
 import shutil
+import time
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
