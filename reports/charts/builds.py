@@ -40,7 +40,7 @@ def chart_builds(rows: Rows, results: StudyResults, system: UnitSystem, descript
     layers = [
         *_reference(results, x_scale, axis),
         units.mark_rule(strokeWidth=min(2.2, step / 3.2), aria=False, cursor="pointer").encode(
-            x=x("low"), x2="high:Q", y=y, stroke=class_stroke(), opacity=is_shown(0.4), tooltip=tips
+            x=x("low"), x2=alt.X2("high:Q"), y=y, stroke=class_stroke(), opacity=is_shown(0.4), tooltip=tips
         ),
         units.mark_point(size=size, strokeWidth=1.1, aria=False, cursor="pointer").encode(
             x=x("ratio"), y=y, stroke=class_stroke(), opacity=is_shown(1), tooltip=tips, **shape
@@ -48,13 +48,13 @@ def chart_builds(rows: Rows, results: StudyResults, system: UnitSystem, descript
         units.mark_tick(**look("tick", orient="vertical", size=step, thickness=1.4)).encode(
             x=x("shrunk"), y=y, opacity=is_shown(0.75)
         ),
-        units.transform_filter("datum.u === picked").mark_rule(**look("picked")).encode(x=x("low"), x2="high:Q", y=y),
+        units.transform_filter("datum.u === picked").mark_rule(**look("picked")).encode(x=x("low"), x2=alt.X2("high:Q"), y=y),
         units.transform_filter("datum.u === picked")
         .mark_point(**look("picked", size=110))
         .encode(x=x("ratio"), y=y, shape=class_shape(), fill=class_fill()),
         # An unseen bar across the frame makes the whole row a target.
         units.mark_bar(size=step, opacity=0, aria=False, cursor="pointer").encode(
-            x=alt.value(0), x2=alt.value({"expr": "width"}), y=y, tooltip=tips
+            x=alt.XValue(0), x2=alt.X2Value({"expr": "width"}), y=y, tooltip=tips
         ),
         *_headings(y),
     ]  # fmt: skip
@@ -63,7 +63,7 @@ def chart_builds(rows: Rows, results: StudyResults, system: UnitSystem, descript
 
 def _headings(y: alt.Y) -> list[alt.Chart]:
     groups = alt.Chart(alt.NamedData("groups")).transform_calculate(words="datum.label + '  (' + datum.builds + ')'")
-    place = {"x": alt.value(0), "y": y, "text": "words:N"}
+    place = {"x": alt.XValue(0), "y": y, "text": "words:N"}
     put = {"align": "left", "baseline": "middle", "fontWeight": "bold", "limit": {"expr": "width"}}
     return [groups.mark_text(**look(name, **put)).encode(**place) for name in ("halo", "note")]
 
@@ -76,7 +76,10 @@ def _reference(results: StudyResults, x_scale: alt.Scale, axis: alt.Axis) -> lis
             row = alt.Chart(alt.InlineData(values=[{"low": estimate.low, "high": estimate.high}]))
             layers.append(
                 row.mark_rect(**look(style, fillOpacity=0.4)).encode(
-                    x=alt.X("low:Q", scale=x_scale, axis=axis), x2="high:Q", y=alt.value(0), y2=alt.value({"expr": "height"})
+                    x=alt.X("low:Q", scale=x_scale, axis=axis),
+                    x2=alt.X2("high:Q"),
+                    y=alt.YValue(0),
+                    y2=alt.Y2Value({"expr": "height"}),
                 )
             )
     rule = alt.Chart(alt.InlineData(values=[{"at": 1}]))

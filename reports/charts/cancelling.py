@@ -30,7 +30,7 @@ def chart_cancelling(rows: Rows, mean: Estimate, system: UnitSystem, description
         *([zone(*band, x_scale, axis)] if band else []),
         *upright(1.0, x_scale, axis),
         start.mark_rule(**look("mean-line", strokeWidth=1.2)).encode(x=alt.X("at:Q", scale=x_scale, axis=axis)),
-        data.mark_rule(**look("mean-line", strokeWidth=2.4)).encode(x=x("from"), x2="to:Q", y=y),
+        data.mark_rule(**look("mean-line", strokeWidth=2.4)).encode(x=x("from"), x2=alt.X2("to:Q"), y=y),
         *(
             data.transform_filter(test)
             .mark_point(**look(style, size=120, shape="triangle-right", angle=angle))

@@ -97,7 +97,9 @@ def _names(lines: alt.Chart, field: str, x: alt.X, y: alt.Y) -> alt.Chart:
     """The name of a curve above its named end; a name to the right of the end where that is the curve's lowest speed."""
     side = {"align": "right", "dx": -2} if field == "parts" else {"align": "left", "dx": 6}
     ends = lines.transform_filter("datum.end")
-    return ends.mark_text(**look("note", baseline="bottom", dy=-7, limit=220, **side)).encode(x=x, y=y, text=f"{field}:N")
+    return ends.mark_text(**look("note", baseline="bottom", dy=-7, limit=220, **side)).encode(
+        x=x, y=y, text=alt.Text(f"{field}:N")
+    )
 
 
 def chart_gain_by_rpm(rows: Rows, system: UnitSystem, description: str) -> Chart:
@@ -125,13 +127,15 @@ def chart_gain_by_rpm(rows: Rows, system: UnitSystem, description: str) -> Chart
     nothing = alt.Chart(alt.InlineData(values=[{"at": 0}]))
     layers = [
         lines.mark_area(**look("new-band", clip=True, fillOpacity=_band_opacity(data))).encode(
-            x=x, y=y("low"), y2="high:Q", detail="curve:N"
+            x=x, y=y("low"), y2=alt.Y2("high:Q"), detail=alt.Detail("curve:N")
         ),
         nothing.mark_rule(**look("rule-line")).encode(y=y("at")),
         nothing.mark_text(**look("quiet-note", align="left", baseline="bottom", dx=4, dy=-4)).encode(
-            y=y("at"), x=alt.value(0), text=alt.value("no change")
+            y=y("at"), x=alt.XValue(0), text=alt.TextValue("no change")
         ),
-        lines.mark_line(**look("mean-line", clip=True)).encode(x=x, y=y("gain"), detail="curve:N", order="rpm:Q"),
+        lines.mark_line(**look("mean-line", clip=True)).encode(
+            x=x, y=y("gain"), detail=alt.Detail("curve:N"), order=alt.Order("rpm:Q")
+        ),
         _names(lines, "parts", x, y("gain")),
         # A wide, unseen mark makes a thin line easy to hit.
         lines.mark_point(size=120, opacity=0, aria=False).encode(x=x, y=y("gain"), tooltip=tips),
@@ -162,15 +166,20 @@ def chart_yield_by_rpm(rows: Rows, system: UnitSystem, description: str) -> Char
     rule = alt.Chart(alt.InlineData(values=[{"at": 1}]))
     layers = [
         lines.mark_area(**look("new-band", clip=True, fillOpacity=_band_opacity(data))).encode(
-            x=x, y=y("low"), y2="high:Q", detail="curve:N"
+            x=x, y=y("low"), y2=alt.Y2("high:Q"), detail=alt.Detail("curve:N")
         ),
         rule.mark_rule(**look("rule-line")).encode(y=y("at")),
         # curves are named at their lowest speeds, on the left
         rule.mark_text(**look("note", fontWeight="bold", align="right", baseline="top", dx=-4, dy=6)).encode(
-            y=y("at"), x=alt.value("width"), text=alt.value("the rule")
+            y=y("at"), x=alt.XValue("width"), text=alt.TextValue("the rule")
         ),
         lines.mark_line(strokeWidth=2, clip=True, aria=False).encode(
-            x=x, y=y("ratio"), stroke=class_stroke(), detail="curve:N", order="rpm:Q", opacity=is_shown(1.0)
+            x=x,
+            y=y("ratio"),
+            stroke=class_stroke(),
+            detail=alt.Detail("curve:N"),
+            order=alt.Order("rpm:Q"),
+            opacity=is_shown(1.0),
         ),
         _names(lines, "name", x, y("ratio")),
         lines.mark_point(size=120, opacity=0, aria=False).encode(x=x, y=y("ratio"), tooltip=tips),

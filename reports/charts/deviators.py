@@ -49,20 +49,20 @@ def _chart(name: str, rows: Rows, description: str, *, expected: bool) -> Chart:
         *upright(1.0, x_scale, axis),
         *(
             [
-                data.mark_bar(**look("new-band", size=13, fillOpacity=1)).encode(x=x("expected_low"), x2="expected_high:Q", y=y),
+                data.mark_bar(**look("new-band", size=13, fillOpacity=1)).encode(x=x("expected_low"), x2=alt.X2("expected_high:Q"), y=y),
                 data.mark_tick(**look("tick", orient="vertical", size=13, thickness=2)).encode(x=x("expected"), y=y),
             ]
             if expected
             else []
         ),
-        physics.encode(x=x("physics_low"), x2="physics_high:Q", y=y),
-        data.mark_rule(**look("mean-line", strokeWidth=1.6)).encode(x=x("low"), x2="high:Q", y=y),
+        physics.encode(x=x("physics_low"), x2=alt.X2("physics_high:Q"), y=y),
+        data.mark_rule(**look("mean-line", strokeWidth=1.6)).encode(x=x("low"), x2=alt.X2("high:Q"), y=y),
         *_dots(data, dot, expected),
         picked.mark_point(**look("picked", size=190)).encode(x=x("ratio"), y=y),
         *name_above(data, y, "words"),
         # An unseen bar across the frame makes the whole row a target.
         data.mark_bar(size=LINE * 0.8, opacity=0, aria=False, cursor="pointer").encode(
-            x=alt.value(0), x2=alt.value({"expr": "width"}), y=y, tooltip=tips
+            x=alt.XValue(0), x2=alt.X2Value({"expr": "width"}), y=y, tooltip=tips
         ),
     ]  # fmt: skip
     return finish(layers, (name,), max(1, len(lines)) * LINE, description)

@@ -45,7 +45,7 @@ def _tips() -> list[alt.Tooltip]:
 
 def _points(x: alt.X, y: alt.Y, size: alt.Size | None = None) -> list[alt.Chart]:
     data = alt.Chart(alt.NamedData("diagnostics"))
-    sized: dict[str, Any] = {"size": alt.value(46) if size is None else size}
+    sized: dict[str, Any] = {"size": alt.SizeValue(46) if size is None else size}
     return [
         data.transform_filter(test)
         .mark_point(aria=False, filled=True, opacity=0.75, fill=colour(fill))

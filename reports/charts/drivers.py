@@ -40,12 +40,12 @@ def chart_drivers(rows: Rows, system: UnitSystem, description: str) -> Chart:
     layers = [
         *upright(0.0, x_scale, axis),
         data.mark_rule(aria=False, strokeWidth=1, opacity=0.75, yOffset=BELOW).encode(
-            x=x("alone_low"), x2="alone_high:Q", y=y, color=lone_accent
+            x=x("alone_low"), x2=alt.X2("alone_high:Q"), y=y, color=lone_accent
         ),
         data.mark_point(aria=False, size=44, strokeWidth=1.3, opacity=1, fill=colour("raised"), yOffset=BELOW).encode(
             x=x("alone_ratio"), y=y, color=lone_accent, tooltip=tips
         ),
-        data.mark_rule(aria=False, strokeWidth=2.4).encode(x=x("low"), x2="high:Q", y=y, color=accent),
+        data.mark_rule(aria=False, strokeWidth=2.4).encode(x=x("low"), x2=alt.X2("high:Q"), y=y, color=accent),
         data.mark_point(aria=False, filled=True, opacity=1, size=95).encode(x=x("ratio"), y=y, color=accent, tooltip=tips),
         *name_above(data, y, local("words", system), local("short", system)),
     ]

@@ -81,7 +81,9 @@ def chart_evidence(grid: EvidenceGrid, system: UnitSystem, description: str, k: 
         for test, ink in ((f"datum.shade < {DARK_FROM}", "ink"), (f"datum.shade >= {DARK_FROM}", "raised")):
             words = data.transform_filter(f"datum.k < 0 && datum.builds > 0 && {test}")
             layers.append(
-                words.mark_text(**look("note", fill=colour(ink))).encode(x=x("xm"), y=y("ym"), text="builds:Q", tooltip=tips)
+                words.mark_text(**look("note", fill=colour(ink))).encode(
+                    x=x("xm"), y=y("ym"), text=alt.Text("builds:Q"), tooltip=tips
+                )
             )
     return finish(layers, ("cells_us", "cells_si"), SMALL_HEIGHT if small else LARGE_HEIGHT, description)
 

@@ -26,10 +26,10 @@ def chart_flow(rows: Rows, system: UnitSystem, description: str) -> Chart:
         data.transform_filter("!datum.out").mark_bar(**look("bar-in", size=12)).encode(x2=alt.datum(0), **base),
         data.transform_filter("datum.out").mark_bar(**look("bar-out", size=12)).encode(x2=alt.datum(0), **base),
         data.mark_text(**look("note", align="left", baseline="bottom", dy=-9, dx=0, limit={"expr": "width - 56"})).encode(
-            x=alt.value(0), y=y, text="words:N"
+            x=alt.XValue(0), y=y, text=alt.Text("words:N")
         ),
         data.mark_text(**look("note", fontWeight="bold", align="right", baseline="bottom", dy=-9)).encode(
-            x=alt.value({"expr": "width"}), y=y, text=alt.Text("count:Q", format=",")
+            x=alt.XValue({"expr": "width"}), y=y, text=alt.Text("count:Q", format=",")
         ),
     ]  # fmt: skip
     return finish(layers, ("flow",), max(1, len(steps)) * LINE, description)

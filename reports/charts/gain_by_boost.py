@@ -52,7 +52,7 @@ def chart_gain_by_boost(rows: Rows, system: UnitSystem, description: str) -> Cha
     ]
     curve = {"x": x, "detail": "u:N", "order": "boost:Q"}
     layers = [
-        band.mark_area(**look("new-band", clip=True)).encode(x=x, y=y("new_low"), y2="new_high:Q"),
+        band.mark_area(**look("new-band", clip=True)).encode(x=x, y=y("new_low"), y2=alt.Y2("new_high:Q")),
         lines.mark_line(strokeWidth=1, clip=True, aria=False).encode(
             y=y("gain"), stroke=class_stroke(), opacity=is_shown(0.32), **curve
         ),
@@ -60,7 +60,7 @@ def chart_gain_by_boost(rows: Rows, system: UnitSystem, description: str) -> Cha
             x=x, y=y("gain"), shape=class_shape(), stroke=class_stroke(), fill=class_fill(), fillOpacity=open_when_uncooled(),
             opacity=is_shown(0.7), tooltip=tips,
         ),
-        band.mark_area(**look("mean-band", clip=True)).encode(x=x, y=y("mean_low"), y2="mean_high:Q"),
+        band.mark_area(**look("mean-band", clip=True)).encode(x=x, y=y("mean_low"), y2=alt.Y2("mean_high:Q")),
         band.mark_line(**look("mean-line", clip=True)).encode(x=x, y=y("mean")),
         rule.mark_line(**look("rule-line", clip=True)).encode(x=x, y=y("rule")),
         # A wide, unseen line makes a thin one easy to hit.
@@ -80,6 +80,6 @@ def _rule_label(
     """The words ``the rule`` where its line leaves the frame."""
     share = min(0.97, y_domain[1] * 0.97 / rule_top)
     at = alt.Chart(alt.InlineData(values=[{"boost": top * share, "rule": rule_top * share}]))
-    place = {"x": x, "y": alt.Y("rule:Q", axis=axis, scale=scale), "text": alt.value("the rule")}
+    place = {"x": x, "y": alt.Y("rule:Q", axis=axis, scale=scale), "text": alt.TextValue("the rule")}
     put = {"align": "right", "baseline": "bottom", "dx": -8, "fontWeight": "bold"}
     return [at.mark_text(**look(name, **put)).encode(**place) for name in ("halo", "note")]

@@ -56,9 +56,12 @@ def name_above(data: alt.Chart, y: alt.Y, field: str, narrow: str | None = None,
     """
     put = {"align": "left", "baseline": "bottom", "dy": -9, "limit": {"expr": "width"}, **more}
     if narrow is None:
-        return [data.mark_text(**look(style, **put)).encode(x=alt.value(0), y=y, text=f"{field}:N") for style in ("halo", "note")]
+        return [
+            data.mark_text(**look(style, **put)).encode(x=alt.XValue(0), y=y, text=alt.Text(f"{field}:N"))
+            for style in ("halo", "note")
+        ]
     put["text"] = {"expr": f"width < {NARROW} ? datum.{narrow} : datum.{field}"}
-    return [data.mark_text(**look(style, **put)).encode(x=alt.value(0), y=y) for style in ("halo", "note")]
+    return [data.mark_text(**look(style, **put)).encode(x=alt.XValue(0), y=y) for style in ("halo", "note")]
 
 
 def upright(at: float, x_scale: alt.Scale, axis: alt.Axis, words: str = "") -> list[alt.Chart]:
@@ -69,14 +72,14 @@ def upright(at: float, x_scale: alt.Scale, axis: alt.Axis, words: str = "") -> l
     if not words:
         return [line]
     put = {"align": "left", "dx": 5, "baseline": "bottom", "dy": -2, "fontWeight": "bold"}
-    return [line, point.mark_text(**look("note", **put)).encode(x=x, y=alt.value({"expr": "height"}), text=alt.value(words))]
+    return [line, point.mark_text(**look("note", **put)).encode(x=x, y=alt.YValue({"expr": "height"}), text=alt.TextValue(words))]
 
 
 def zone(low: float, high: float, x_scale: alt.Scale, axis: alt.Axis) -> alt.Chart:
     """A light band across the frame."""
     row = alt.Chart(alt.InlineData(values=[{"low": low, "high": high}]))
     x = alt.X("low:Q", scale=x_scale, axis=axis)
-    return row.mark_rect(**look("new-band")).encode(x=x, x2="high:Q", y=alt.value(0), y2=alt.value({"expr": "height"}))
+    return row.mark_rect(**look("new-band")).encode(x=x, x2=alt.X2("high:Q"), y=alt.YValue(0), y2=alt.Y2Value({"expr": "height"}))
 
 
 def _chart(
@@ -103,7 +106,7 @@ def _chart(
     layers = [
         *([zone(*band, x_scale, axis)] if band else []),
         *upright(1.0, x_scale, axis),
-        data.mark_rule(**look("mean-line")).encode(x=x("low"), x2="high:Q", y=y),
+        data.mark_rule(**look("mean-line")).encode(x=x("low"), x2=alt.X2("high:Q"), y=y),
         data.transform_filter(f"!({main})").mark_point(**look("other-dot", size=80)).encode(x=x("ratio"), y=y, tooltip=tips),
         data.transform_filter(main).mark_point(**look("main-dot", size=130)).encode(x=x("ratio"), y=y, tooltip=tips),
         *name_above(data, y, "name"),

@@ -37,14 +37,14 @@ def chart_marginal_yield(rows: Rows, system: UnitSystem, description: str) -> Ch
     layers = [
         rule.mark_rule(**look("rule-line")).encode(y=y("at")),
         rule.mark_text(**look("note", fontWeight="bold", align="left", baseline="bottom", dx=4, dy=-5)).encode(
-            y=y("at"), x=alt.value(0), text=alt.value("the rule")
+            y=y("at"), x=alt.XValue(0), text=alt.TextValue("the rule")
         ),
         data.mark_line(**look("interval", strokeDash=[1, 3])).encode(x=x, y=y("ratio")),
-        data.mark_rule(**look("mean-line")).encode(x=x, y=y("low"), y2="high:Q"),
+        data.mark_rule(**look("mean-line")).encode(x=x, y=y("low"), y2=alt.Y2("high:Q")),
         data.mark_point(**look("main-dot", size=110)).encode(x=x, y=y("ratio"), tooltip=tips),
         data.transform_calculate(words="format(datum.ratio, '.0%')")
         .transform_filter("isValid(datum.ratio)")
         .mark_text(**look("note", align="left", dx=11, dy=-9))
-        .encode(x=x, y=y("ratio"), text="words:N"),
+        .encode(x=x, y=y("ratio"), text=alt.Text("words:N")),
     ]
     return finish(layers, ("marginal",), 300, description)

@@ -95,14 +95,18 @@ def chart_offset_by_output(rows: Rows, system: UnitSystem, description: str) -> 
     names = lines.transform_filter("datum.first").transform_calculate(words=f"format(datum.gain, '{number}') + ' {power.unit}'")
     put = {"align": "left", "baseline": "bottom", "dx": 5, "dy": -3, "fontWeight": "bold"}
     layers = [
-        lines.mark_area(**look("new-band", clip=True, fillOpacity=0.4)).encode(x=x, y=y("low"), y2="high:Q", detail="line:N"),
-        lines.mark_line(**look("rule-line", clip=True, strokeWidth=1)).encode(
-            x=x, y=y("rule"), detail="line:N", order="output:Q"
+        lines.mark_area(**look("new-band", clip=True, fillOpacity=0.4)).encode(
+            x=x, y=y("low"), y2=alt.Y2("high:Q"), detail=alt.Detail("line:N")
         ),
-        lines.mark_line(**look("mean-line", clip=True)).encode(x=x, y=y("offset"), detail="line:N", order="output:Q"),
+        lines.mark_line(**look("rule-line", clip=True, strokeWidth=1)).encode(
+            x=x, y=y("rule"), detail=alt.Detail("line:N"), order=alt.Order("output:Q")
+        ),
+        lines.mark_line(**look("mean-line", clip=True)).encode(
+            x=x, y=y("offset"), detail=alt.Detail("line:N"), order=alt.Order("output:Q")
+        ),
         # A wide, unseen mark makes a thin line easy to hit.
         lines.mark_point(size=140, opacity=0, aria=False).encode(x=x, y=y("offset"), tooltip=tips),
-        *(names.mark_text(**look(name, **put)).encode(x=x, y=y("offset"), text="words:N") for name in ("halo", "note")),
+        *(names.mark_text(**look(name, **put)).encode(x=x, y=y("offset"), text=alt.Text("words:N")) for name in ("halo", "note")),
     ]
     return finish(layers, ("offset_by_output",), 340, description)
 
@@ -125,12 +129,12 @@ def chart_offset_by_boost(rows: Rows, system: UnitSystem, description: str) -> C
     last = lines.transform_window(order="row_number()").transform_filter(f"datum.order === {len(data)}")
     put = {"align": "right", "baseline": "top", "dx": -6, "dy": 6, "fontWeight": "bold"}
     layers = [
-        lines.mark_area(**look("new-band", clip=True)).encode(x=x, y=y("low"), y2="high:Q"),
+        lines.mark_area(**look("new-band", clip=True)).encode(x=x, y=y("low"), y2=alt.Y2("high:Q")),
         lines.mark_line(**look("rule-line")).encode(x=x, y=y("rule")),
         lines.mark_line(**look("mean-line")).encode(x=x, y=y("offset")),
         lines.mark_point(size=140, opacity=0, aria=False).encode(x=x, y=y("offset"), tooltip=tips),
         *(
-            last.mark_text(**look(name, **put)).encode(x=x, y=y("rule"), text=alt.value("the simple figure"))
+            last.mark_text(**look(name, **put)).encode(x=x, y=y("rule"), text=alt.TextValue("the simple figure"))
             for name in ("halo", "note")
         ),
     ]

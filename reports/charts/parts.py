@@ -275,7 +275,7 @@ def chart_both_ways(rows: Rows, system: UnitSystem, description: str) -> Chart:
             x=x, y=y("drawn_at"), tooltip=tips
         ),
         *(
-            last.mark_text(**look(style, align="right", dx=-4, dy=dy, fontWeight="bold")).encode(x=x, y=y(field), text=alt.value(words))
+            last.mark_text(**look(style, align="right", dx=-4, dy=dy, fontWeight="bold")).encode(x=x, y=y(field), text=alt.TextValue(words))
             for field, words, dy in names
             for style in ("halo", "note")
         ),

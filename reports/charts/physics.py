@@ -47,7 +47,7 @@ def chart_physics(rows: Rows, description: str) -> Chart:
 
     symbol = {"shape": class_shape(), "stroke": class_stroke(), "fill": class_fill(), "fillOpacity": open_when_uncooled()}
     layers = [
-        classes.mark_bar(**look("new-band", size=30, fillOpacity=0.85)).encode(x=x("low"), x2="high:Q", y=y),
+        classes.mark_bar(**look("new-band", size=30, fillOpacity=0.85)).encode(x=x("low"), x2=alt.X2("high:Q"), y=y),
         *upright(1.0, x_scale, axis),
         spread.mark_point(size=30, strokeWidth=1, aria=False, cursor="pointer").encode(
             x=x("ratio"), y=y_at, opacity=is_shown(0.8), tooltip=tips, **symbol
@@ -79,7 +79,7 @@ def chart_budget(rows: Rows, description: str) -> Chart:
         effects = data.transform_filter("datum.part === 'effect'")
         layers += [
             effects.mark_bar(aria=False, size=6, fill=fill, yOffset=offset).encode(
-                x=x(f"{name}_from"), x2=f"{name}_to:Q", y=y, tooltip=tips
+                x=x(f"{name}_from"), x2=alt.X2(f"{name}_to:Q"), y=y, tooltip=tips
             ),
             effects.mark_tick(aria=False, orient="vertical", size=13, thickness=2, color=fill, yOffset=offset).encode(
                 x=x(f"{name}_to"), y=y
@@ -89,7 +89,7 @@ def chart_budget(rows: Rows, description: str) -> Chart:
             .encode(x=x(f"{name}_to"), y=y),
         ]
     between = data.transform_filter("datum.part === 'expected'").mark_rule(**look("interval", strokeWidth=2))
-    layers.insert(1, between.encode(x=x("unkind_to"), x2="kind_to:Q", y=y))
+    layers.insert(1, between.encode(x=x("unkind_to"), x2=alt.X2("kind_to:Q"), y=y))
     plain = data.transform_filter("datum.part !== 'rule'")
     layers += [
         *name_above(plain, y, "words", "short", dy=-9),

@@ -62,9 +62,9 @@ def _point(**values: Any) -> alt.Chart:
 def _rule(x_scale: alt.Scale, axis: alt.Axis) -> list[alt.Chart]:
     at = alt.X("at:Q", scale=x_scale, axis=axis)
     return [
-        _point(at=1).mark_rule(**look("rule-line")).encode(x=at, y=alt.value(0), y2=alt.value({"expr": "height + 62"})),
+        _point(at=1).mark_rule(**look("rule-line")).encode(x=at, y=alt.YValue(0), y2=alt.Y2Value({"expr": "height + 62"})),
         _point(at=1).mark_text(**look("note", fontWeight="bold", align="left", dx=6, baseline="top")).encode(
-            x=at, y=alt.value(0), text=alt.value("the rule")
+            x=at, y=alt.YValue(0), text=alt.TextValue("the rule")
         ),
     ]  # fmt: skip
 
@@ -82,9 +82,10 @@ def _ranges(results: StudyResults, x_scale: alt.Scale, axis: alt.Axis) -> list[a
             continue
         row = _point(low=estimate.low, high=estimate.high)
         x, x2 = alt.X("low:Q", scale=x_scale, axis=axis), alt.X2("high:Q")
-        y, y2 = (alt.value({"expr": f"height + {edge}"}) for edge in (drop - thick / 2, drop + thick / 2))
+        top, bottom = drop - thick / 2, drop + thick / 2
+        y, y2 = alt.YValue({"expr": f"height + {top}"}), alt.Y2Value({"expr": f"height + {bottom}"})
         layers.append(row.mark_rect(**look(style, fillOpacity=1)).encode(x=x, x2=x2, y=y, y2=y2))
         at = alt.X(f"{end}:Q", scale=x_scale, axis=axis)
         words_mark = row.mark_text(**look("quiet-note", baseline="middle", **put))
-        layers.append(words_mark.encode(x=at, y=alt.value({"expr": f"height + {drop}"}), text=alt.value(words)))
+        layers.append(words_mark.encode(x=at, y=alt.YValue({"expr": f"height + {drop}"}), text=alt.TextValue(words)))
     return layers

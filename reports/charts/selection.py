@@ -46,7 +46,9 @@ def chart_funnel(rows: Rows, mean: Estimate, system: UnitSystem, description: st
         layers.append(at.mark_rule(**look("mean-line")).encode(x=mean_x))
         put = {"align": "right", "baseline": "bottom", "dx": -5, "dy": -3}
         layers.append(
-            at.mark_text(**look("note", **put)).encode(x=mean_x, y=alt.value({"expr": "height"}), text=alt.value("the average"))
+            at.mark_text(**look("note", **put)).encode(
+                x=mean_x, y=alt.YValue({"expr": "height"}), text=alt.TextValue("the average")
+            )
         )
     rule = alt.Chart(alt.InlineData(values=[{"at": 1}]))
     layers += [
@@ -86,17 +88,17 @@ def chart_withheld(rows: Rows, mean: Estimate, description: str) -> Chart:
         row = alt.Chart(alt.InlineData(values=[{"low": mean.low, "high": mean.high}]))
         layers.append(
             row.mark_rect(**look("new-band")).encode(
-                x=alt.value(0), x2=alt.value({"expr": "width"}), y=alt.Y("low:Q", scale=scale, axis=axis), y2="high:Q"
+                x=alt.XValue(0), x2=alt.X2Value({"expr": "width"}), y=alt.Y("low:Q", scale=scale, axis=axis), y2=alt.Y2("high:Q")
             )
         )
     layers += [
         rule.mark_rule(**look("rule-line")).encode(y=at),
         rule.mark_text(**look("note", fontWeight="bold", align="left", baseline="bottom", dx=4, dy=-4)).encode(
-            y=at, x=alt.value(0), text=alt.value("the rule")
+            y=at, x=alt.XValue(0), text=alt.TextValue("the rule")
         ),
         data.transform_filter("isValid(datum.ratio)")
         .mark_line(**look("mean-line", strokeWidth=1.5))
-        .encode(x=x, y=y, detail="cut:N"),
+        .encode(x=x, y=y, detail=alt.Detail("cut:N")),
         data.transform_filter("!datum.start").mark_point(**look("other-dot", size=55)).encode(x=x, y=y, tooltip=tips),
         *_line_names(rows, x, scale, axis, domain),
     ]
@@ -117,4 +119,4 @@ def _line_names(rows: Rows, x: alt.X, scale: alt.Scale, axis: alt.Axis, domain: 
     at = alt.Y("at:Q", scale=scale, axis=axis)
     names = alt.Chart(alt.InlineData(values=placed))
     put = {"align": "right", "baseline": "middle", "dx": -9}
-    return [names.mark_text(**look(name, **put)).encode(x=x, y=at, text="words:N") for name in ("halo", "note")]
+    return [names.mark_text(**look(name, **put)).encode(x=x, y=at, text=alt.Text("words:N")) for name in ("halo", "note")]

@@ -34,13 +34,13 @@ def chart_sensitivity(rows: Rows, system: UnitSystem, description: str) -> Chart
     main = data.transform_filter("datum.main && isValid(datum.low) && isValid(datum.high)")
     other = data.transform_filter("!datum.main")
     layers = [
-        main.mark_rect(**look("new-band")).encode(x=x("low"), x2="high:Q", y=alt.value(0), y2=alt.value({"expr": "height"})),
+        main.mark_rect(**look("new-band")).encode(x=x("low"), x2=alt.X2("high:Q"), y=alt.YValue(0), y2=alt.Y2Value({"expr": "height"})),
         alt.Chart(alt.InlineData(values=[{"at": 1}])).mark_rule(**look("rule-line")).encode(x=x("at")),
-        data.mark_rule(**look("mean-line")).encode(x=x("low"), x2="high:Q", y=y),
+        data.mark_rule(**look("mean-line")).encode(x=x("low"), x2=alt.X2("high:Q"), y=y),
         other.mark_point(**look("other-dot", size=80)).encode(x=x("ratio"), y=y, tooltip=tips),
         main.mark_point(**look("main-dot", size=130)).encode(x=x("ratio"), y=y, tooltip=tips),
         data.mark_text(**look("note", align="left", baseline="bottom", dy=-9, limit={"expr": "width"})).encode(
-            x=alt.value(0), y=y, text=f"{local('name', system)}:N"
+            x=alt.XValue(0), y=y, text=alt.Text(f"{local('name', system)}:N")
         ),
     ]  # fmt: skip
     return finish(layers, ("sensitivity",), max(1, len(lines)) * LINE, description)

@@ -55,7 +55,7 @@ def chart_size(rows: Rows, mean: Estimate, system: UnitSystem, description: str)
         .encode(x=x, y=y, shape=class_shape(), fill=class_fill(), tooltip=tips),
         *(
             rule.mark_text(**look(name, fontWeight="bold", align="right", baseline="bottom", dy=-5)).encode(
-                x=alt.value({"expr": "width"}), y=at, text=alt.value("the rule")
+                x=alt.XValue({"expr": "width"}), y=at, text=alt.TextValue("the rule")
             )
             for name in ("halo", "note")
         ),
@@ -75,7 +75,7 @@ def _mean_band(mean: Estimate, scale: alt.Scale, axis: alt.Axis) -> list[alt.Cha
     row = alt.Chart(alt.InlineData(values=[{"low": mean.low, "high": mean.high}]))
     return [
         row.mark_rect(**look("mean-band", fillOpacity=0.4)).encode(
-            x=alt.value(0), x2=alt.value({"expr": "width"}), y=alt.Y("low:Q", scale=scale, axis=axis), y2="high:Q"
+            x=alt.XValue(0), x2=alt.X2Value({"expr": "width"}), y=alt.Y("low:Q", scale=scale, axis=axis), y2=alt.Y2("high:Q")
         )
     ]
 
@@ -97,7 +97,7 @@ def chart_naive(rows: Rows, description: str) -> Chart:
         return alt.X(f"{field}:Q", scale=scale, axis=axis)
 
     layers = [
-        data.mark_bar(**look("new-band", size=16, fillOpacity=1)).encode(x=x("low"), x2="high:Q", y=y, tooltip=tips),
+        data.mark_bar(**look("new-band", size=16, fillOpacity=1)).encode(x=x("low"), x2=alt.X2("high:Q"), y=y, tooltip=tips),
         data.mark_tick(**look("tick", orient="vertical", size=16, thickness=2)).encode(x=x("null_mean"), y=y),
         data.mark_point(**look("main-dot", size=120)).encode(x=x("observed"), y=y, tooltip=tips),
         *name_above(data, y, "name", dy=-12),

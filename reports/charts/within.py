@@ -28,8 +28,8 @@ _CELL = f"min(width * {_ROWS} / {SQUARES}, {HEIGHT} / {_ROWS})"
 def chart_within(rows: Rows, description: str) -> Chart:
     """Squares run column by column: surely within, perhaps, outside; the two counts stand above and below."""
     size = {"expr": f"pow({_CELL} * 0.84, 2)"}
-    x = alt.value({"expr": f"(floor(datum.number / {_ROWS}) + 0.5) * {_CELL}"})
-    y = alt.value({"expr": f"(datum.number % {_ROWS} + 0.5) * {_CELL}"})
+    x = alt.XValue({"expr": f"(floor(datum.number / {_ROWS}) + 0.5) * {_CELL}"})
+    y = alt.YValue({"expr": f"(datum.number % {_ROWS} + 0.5) * {_CELL}"})
     squares = alt.Chart(alt.NamedData("within_squares"))
     layers: list[alt.Chart] = [
         squares.transform_filter(f"datum.kind === '{kind}'")
@@ -56,6 +56,6 @@ def _counts(rows: Rows) -> list[alt.Chart]:
     return [
         alt.Chart(alt.InlineData(values=[{"words": text}]))
         .mark_text(**look("note", align=align, baseline=baseline, fontWeight="bold"))
-        .encode(x=alt.value({"expr": f"{columns} * {_CELL}"}), y=alt.value({"expr": y}), text="words:N")
+        .encode(x=alt.XValue({"expr": f"{columns} * {_CELL}"}), y=alt.YValue({"expr": y}), text=alt.Text("words:N"))
         for text, align, columns, y, baseline in words
     ]

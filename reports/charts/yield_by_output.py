@@ -55,8 +55,8 @@ def chart_yield_by_output(rows: Rows, system: UnitSystem, description: str) -> C
     last = band.transform_window(order="row_number()").transform_filter(f"datum.order === {len(rows['yield_band'])}")
     put = {"align": "right", "baseline": "bottom", "dx": -6, "dy": -10, "fontWeight": "bold"}
     layers = [
-        band.mark_area(**look("new-band")).encode(x=x, y=y("new_low_shown"), y2="new_high_shown:Q"),
-        band.mark_area(**look("mean-band")).encode(x=x, y=y("mean_low_shown"), y2="mean_high_shown:Q"),
+        band.mark_area(**look("new-band")).encode(x=x, y=y("new_low_shown"), y2=alt.Y2("new_high_shown:Q")),
+        band.mark_area(**look("mean-band")).encode(x=x, y=y("mean_low_shown"), y2=alt.Y2("mean_high_shown:Q")),
         band.mark_line(**look("mean-line")).encode(x=x, y=y("mean_shown")),
         band.mark_line(**look("rule-line")).encode(x=x, y=y("rule_shown")),
         points.mark_point(size=42, strokeWidth=1.2, aria=False, cursor="pointer").encode(
@@ -66,7 +66,7 @@ def chart_yield_by_output(rows: Rows, system: UnitSystem, description: str) -> C
         .mark_point(**look("picked", size=110, cursor="pointer"))
         .encode(x=x, y=y("gain"), shape=class_shape(), fill=class_fill(), tooltip=tips),
         *(
-            last.mark_text(**look(name, **put)).encode(x=x, y=y("rule_shown"), text=alt.value("the rule"))
+            last.mark_text(**look(name, **put)).encode(x=x, y=y("rule_shown"), text=alt.TextValue("the rule"))
             for name in ("halo", "note")
         ),
     ]
