@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 from models.claim_power import judge_power
 from models.claim_records import Condition, Verdict
@@ -104,5 +105,5 @@ def _slips(
     for name in _TRIED:
         for level in sorted(model.evidence.levels.get(name, {})):
             if level not in (getattr(request, name), "unstated") and not (name == "induction" and level == "none"):
-                changed: EngineRequest = replace(request, **{name: level})
-                yield Condition(name, words=level), changed, made_kw
+                changed: dict[str, Any] = {name: level}
+                yield Condition(name, words=level), replace(request, **changed), made_kw

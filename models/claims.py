@@ -20,8 +20,8 @@ from models.results import RuleVerdict, StudyResults
 from models.rule import REFERENCE_BOOST_RATIO
 from models.rule_table import RULES
 from models.rules_of_thumb import FAILS, HOLDS, LEANS
-from models.strength import NO_FIGURE, strength_of, strength_of_ranges
 from models.similar_builds import say_differences
+from models.strength import NO_FIGURE, strength_of, strength_of_ranges
 from pipeline.errors import RequestProblem
 
 #: Levels of percentiles are read from builds in steps; two further decimals would be noise.

@@ -1,18 +1,29 @@
-"""How often the ranges of the estimate hold the power that new builds of new publishers made, in worlds of known truth."""
+"""How often the ranges of the estimate hold the power that new builds of new publishers made, in worlds of known truth.
+
+    python tests/coverage/prediction.py         report to prediction_report.md
+
+Run from the top of the checkout. Targets: 80 % in .77 to .85, 95 % in .93 to .98, above one atmosphere .92 at least.
+"""
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 
-from models.estimate_records import EngineRequest, PredictionModel
-from models.expected_power import predict
-from models.prediction_fit import fit_prediction
-from models.sample import choose_sample
-from models.simulate import simulate_study
-from models.simulate_worlds import world
-from pipeline.errors import RequestProblem
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from models.estimate_records import EngineRequest, PredictionModel  # noqa: E402
+from models.expected_power import predict  # noqa: E402
+from models.prediction_fit import fit_prediction  # noqa: E402
+from models.sample import choose_sample  # noqa: E402
+from models.simulate import simulate_study  # noqa: E402
+from models.simulate_worlds import world  # noqa: E402
+from pipeline.errors import RequestProblem  # noqa: E402
 
 NEW_BUILDS = 40
 _STATED = ("induction", "charge_cooling", "fuel", "measured_at", "baseline_hardware", "displacement_cc", "compression_ratio")
@@ -64,3 +75,37 @@ def new_builds(model: PredictionModel, truth: object, seed: int) -> list[tuple[f
             )
         )  # fmt: skip
     return rows
+
+
+#: World, builds in the study, studies of the full run.
+FULL_RUN = (
+    ("base", 110, 60),
+    ("contaminated", 110, 40),
+    ("yield_falls_with_power", 110, 40),
+    ("heavy_tails", 110, 40),
+    ("base", 30, 40),
+)
+
+
+def main() -> None:
+    """Measure all worlds and write the report beside this file."""
+    lines = [
+        "# Coverage of the estimate for one engine",
+        "",
+        f"Made on {datetime.now(UTC).date().isoformat()} by `python tests/coverage/prediction.py`. Each study meets {NEW_BUILDS} new "
+        "builds, each of a publisher of its own; seeds fixed. Builds of one study share its fit, so the Monte Carlo error is about "
+        "that of the number of studies: .01 to .015 for coverage.",
+        "",
+        "| world | builds in the study | studies | 80 % holds | 95 % holds | 95 % holds above one atmosphere | mean error % | width of 80 % | width of 95 % |",
+        "|---|---:|---:|---:|---:|---:|---:|---:|---:|",
+    ]
+    for name, builds, studies in FULL_RUN:
+        found = measure_prediction(name, builds, studies)
+        cells = [f"{value:.3f}" if value < 1 else f"{value:.1f}" for value in list(found.values())[:-1]]
+        lines.append(f"| {name.replace('_', ' ')} | {builds} | {studies} | " + " | ".join(cells) + " |")
+        print(lines[-1], flush=True)
+    Path(__file__).with_name("prediction_report.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
