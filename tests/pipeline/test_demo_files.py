@@ -211,15 +211,25 @@ def test_it_will_not_write_over_a_source_that_is_not_invented(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["demo_quarrel_lane"]
 
 
-def test_curves_peak_where_their_runs_do():
+def test_curves_follow_what_is_true_of_their_engines():
     curves = pl.DataFrame(curve_rows(generator(SEED, 103)), infer_schema_length=None)
-    for (_, _), points in curves.group_by("build", "run"):
+    plain = curves.filter((pl.col("role") == "baseline") & pl.col("parts").is_null())
+    for (_, _), points in plain.group_by("build", "run"):
         top = points.sort("curve_power_kw").row(-1, named=True)
-        assert abs(top["rpm"] - top["power_rpm"]) <= 250
-        assert top["curve_power_kw"] == pytest.approx(top["power_kw"], rel=0.01)
-        assert points["curve_torque_nm"].max() == pytest.approx(top["torque_nm"], rel=0.01)
+        assert abs(top["rpm"] - top["power_rpm"]) <= 500
+        assert top["curve_power_kw"] == pytest.approx(top["power_kw"], rel=0.03)
+        assert points["curve_torque_nm"].max() == pytest.approx(top["torque_nm"], rel=0.03)
     boosted = curves.filter(pl.col("role") == "boosted")
-    assert boosted["curve_boost_kpa"].is_not_null().all()
+    assert boosted["curve_boost_kpa"].is_not_null().all() and boosted.height > 50
+    base = plain.unique(["build", "rpm"]).select("build", "rpm", plain_nm="curve_torque_nm")
+    ratio = boosted.join(base, on=["build", "rpm"]).select(
+        gain=(pl.col("curve_torque_nm") / pl.col("plain_nm") - 1) / (pl.col("curve_boost_kpa") / pl.col("ambient_kpa"))
+    )
+    assert 0.75 < ratio["gain"].median() < 1.15
+    cam = curves.filter(pl.col("parts") == "camshaft")
+    before = curves.filter(pl.col("run") == cam["compared_with"][0]).select("rpm", before="curve_torque_nm")
+    change = cam.join(before, on="rpm").sort("rpm")["curve_torque_nm"] / cam.join(before, on="rpm").sort("rpm")["before"] - 1
+    assert change[0] < -0.03 and change[-1] > 0.05
 
 
 # Reading: what the project makes of the committed files.
