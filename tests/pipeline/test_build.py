@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+from datetime import date
 
 import polars as pl
 import pytest
 
+from pipeline.build import build
 from pipeline.errors import SourceProblem, StoreProblem
 from pipeline.store import read_table
 
@@ -264,8 +266,6 @@ def test_second_writer_gets_one_sentence(raw, runs_text, tmp_path):
 
 
 def test_no_raw_folder(tmp_path):
-    from pipeline.build import build
-
     with pytest.raises(SourceProblem, match="not a folder"):
         build(tmp_path / "nowhere", tmp_path / "s.duckdb")
 
@@ -288,3 +288,25 @@ def test_repairs_apply_with_their_guard(raw):
     (problem,) = raw.build().problems
     assert "no longer looks wrong" in problem.problem
     assert read_table(raw.store, "run").height == 2
+
+
+def test_a_date_still_to_come_is_judged_again_once_its_day_has_passed(raw, monkeypatch):
+    text = "build,power_hp,boost_psi,tested_on\nAlder,150,,2031-03-05\nAlder,200,6,2031-03-05\n"
+    raw.add("alder", {"runs.csv": text})
+
+    class Day(date):
+        now = date(2031, 3, 1)
+
+        @classmethod
+        def today(cls):
+            return cls.now
+
+    monkeypatch.setattr("pipeline.build.date", Day)
+    first = build(raw.root, raw.store)
+    assert sum(line.refused for line in first.by_file) == 2
+    assert build(raw.root, raw.store).changed == 0
+    Day.now = date(2031, 3, 6)
+    later = build(raw.root, raw.store)
+    assert later.changed == 1 and sum(line.refused for line in later.by_file) == 0
+    Day.now = date(2031, 3, 7)
+    assert build(raw.root, raw.store).changed == 0
