@@ -64,13 +64,14 @@ def with_a_fifth(builds: int | None) -> int | None:
     return None if builds is None else math.ceil(builds * (1.0 + ADDED_SHARE) - 1e-9)
 
 
-def goals_of(spreads: Spreads, reached: float | None, level: float = 0.95) -> tuple[Goal, ...]:
+def goals_of(spreads: Spreads, reached: float | None, publishers: int, level: float = 0.95) -> tuple[Goal, ...]:
     """What it takes to tell 0.90 and 0.95 of the rule from the rule, and to know the mean to 0.05 and to 0.02.
 
     Parameters
     ----------
     spreads : as the study estimates them.
     reached : half-width of the study's own interval; None where it has none.
+    publishers : of the study; their number less one is the interval's degrees of freedom.
     level : coverage.
     """
     made = []
@@ -79,12 +80,21 @@ def goals_of(spreads: Spreads, reached: float | None, level: float = 0.95) -> tu
             BuildsNeeded(g, with_a_fifth(builds_for_power(mean, spreads, g, level=level))) for g in PUBLISHERS
         )  # fmt: skip
         words = f"To tell {mean * 100:.0f} % of the rule from the rule itself, with a chance of 80 %: {_price(needed)}"
-        made.append(Goal("told_from_rule", words, mean, needed, None if reached is None else reached < abs(1.0 - mean)))
+        made.append(Goal("told_from_rule", words, mean, needed, _is_told(mean, reached, publishers, level)))
     for half in (0.05, 0.02):
         needed = tuple(BuildsNeeded(g, with_a_fifth(builds_for_width(half, spreads, g, level))) for g in PUBLISHERS)
         words = f"To know the average to {half * 100:.0f} points to either side: {_price(needed)}"
         made.append(Goal("width", words, half, needed, None if reached is None else reached <= half))
     return tuple(made)
+
+
+def _is_told(mean: float, reached: float | None, publishers: int, level: float, power: float = 0.8) -> bool | None:
+    """Whether an interval of this half-width finds a true ``mean`` different from 1 with the chance that a goal promises."""
+    if reached is None or reached <= 0.0 or publishers < 2:
+        return None
+    df = publishers - 1
+    limit = float(stdtrit(df, 0.5 + level / 2.0))
+    return 1.0 - float(nctdtr(df, abs(1.0 - mean) * limit / reached, limit)) >= power
 
 
 def _price(needed: tuple[BuildsNeeded, ...]) -> str:

@@ -81,7 +81,7 @@ def plan_question(
         why = "Fewer than three builds of any one class were tested; no boosted test is planned without evidence of its class."
         return NextQuestion(asked.ask, asked.question, asked.about, asked.known, (), why)
     tests = tests_of(fit, info, row, reach, at, wishes, of=of)
-    return NextQuestion(asked.ask, asked.question, asked.about, asked.known, ranked(tests))
+    return NextQuestion(asked.ask, asked.question, asked.about, asked.known, ranked(best_of_each_kind(tests)))
 
 
 def tests_of(
@@ -124,23 +124,31 @@ def made_test(
     return NextTest(test, why, pct, ten, publisher, levels, baselines, pulls, cost, None if cost is None else pct / cost)
 
 
+def best_of_each_kind(tests: Sequence[NextTest]) -> tuple[NextTest, ...]:
+    """The best test of each publisher and reason: plans that differ only in their pulls say one thing many times over."""
+    best: dict[tuple[str, str], NextTest] = {}
+    for one in sorted(tests, key=_place):
+        best.setdefault((one.publisher, one.why), one)
+    return tuple(best.values())
+
+
 def ranked(tests: Sequence[NextTest]) -> tuple[NextTest, ...]:
     """Best first: by narrowing per cost where a cost was stated; equals by fewer pulls."""
+    return tuple(sorted(tests, key=_place)[:MOST_TESTS])
 
-    def place(one: NextTest) -> tuple[float, int, str]:
-        return (-(one.narrows_pct if one.narrows_per_cost is None else one.narrows_per_cost), one.pulls, one.test)
 
-    return tuple(sorted(tests, key=place)[:MOST_TESTS])
+def _place(one: NextTest) -> tuple[float, int, str]:
+    return (-(one.narrows_pct if one.narrows_per_cost is None else one.narrows_per_cost), one.pulls, one.test)
 
 
 def level_words(plan: TestPlan, levels: Sequence[float]) -> str:
     """Levels, repeats and baselines in words [psi]."""
     # rounded down: a level in words must not lie above the limit
-    each = [f"{np.floor(boost / KPA_PER_PSI * 10 + 1e-9) / 10:.1f}" for boost in dict.fromkeys(levels)]
+    each = [f"{np.floor(boost / KPA_PER_PSI * 10 + 1e-9) / 10:.1f} psi" for boost in dict.fromkeys(levels)]
     named = each[0] if len(each) == 1 else ", ".join(each[:-1]) + " and " + each[-1]
     times = len(levels) // len(each)
     repeat = f", {times} pulls each" if times > 1 else ""
-    return f"at {named} psi{repeat}, {plan.baselines} baseline{'' if plan.baselines == 1 else 's'}"
+    return f"at {named}{repeat}, {plan.baselines} baseline{'' if plan.baselines == 1 else 's'}"
 
 
 def of_class(units: pl.DataFrame, wishes: Wishes) -> pl.DataFrame:

@@ -99,7 +99,7 @@ def answer_next(study: NextStudy, wishes: Wishes | None = None, level: float = 0
         "Numbers of builds are those of a study from nothing with the spreads found here, a fifth more than the formula says; "
         "plan for at least eight publishers.",
     )
-    goals = goals_of(spreads, reached, level)
+    goals = goals_of(spreads, reached, len(study.fit.publishers), level)
     return NextAnswers(results.fingerprint, results.invented, CAUTION, questions, goals, _open_levels(results), notes)
 
 

@@ -52,6 +52,7 @@ def _ready(store: Path, results: Any) -> Any:
 @click.option("--max-boost", metavar="BOOST", help="Most gauge boost that you allow; without it no boost is named.")
 @click.option("--cost-per-pull", type=float, metavar="COST", help="Rank by what a test narrows for its cost.")
 @click.option("--publishers", type=click.Choice(["own", "new"]), help="Only tests by a new, or by the largest, publisher.")
+@click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True, help="Units of bare numbers.")
 @json_option
 def next_test(store: Path, ask: str, as_json: bool, **asked: Any) -> None:
     """Rank the tests that would narrow an answer most.
@@ -63,15 +64,16 @@ def next_test(store: Path, ask: str, as_json: bool, **asked: Any) -> None:
       poundworth next --ask charge_cooling --publishers new --json
       poundworth next --ask engine --na 340hp --boost 9psi --induction turbo --cooling air-to-air
 
-    No test has more boost than three builds of its class ran, nor more than --max-boost. A bare number is read in hp and psi.
+    No test has more boost than three builds of its class ran, nor more than --max-boost. A bare number is read in hp and psi, with --units si in kW and kPa.
     """
     from models.next_candidates import Wishes, check_wishes
+    from models.rule import KPA_PER_PSI
     from pipeline.cli.answers import study_of
     from pipeline.cli.offset import _code, _read
 
     limit = asked["max_boost"]
     wishes = Wishes(
-        None if limit is None else _read(limit, "boost", "us"), asked["cost_per_pull"], asked["publishers"],
+        None if limit is None else _read(limit, "boost", asked["units"]), asked["cost_per_pull"], asked["publishers"],
         _code("induction", asked["induction"]), _code("charge_cooling", asked["cooling"]),
     )  # fmt: skip
     check_wishes(wishes)
@@ -82,6 +84,9 @@ def next_test(store: Path, ask: str, as_json: bool, **asked: Any) -> None:
 
         print_json([asdict(t) | {"ask": q.ask, "about": q.about} for q in questions for t in q.tests])
         return
+    if wishes.max_boost_kpa is not None:
+        given = f"{wishes.max_boost_kpa:.1f} kPa" if asked["units"] == "si" else f"{wishes.max_boost_kpa / KPA_PER_PSI:.1f} psi"
+        click.echo(f"Most boost that you allow: {given}")
     _show(questions, results)
 
 
@@ -100,7 +105,7 @@ def _questions(study: Any, ask: str, asked: dict[str, Any], wishes: Any) -> list
     if ask == "engine":
         if asked["na"] is None or asked["boost"] is None:
             raise click.UsageError("--ask engine needs --na and --boost, as in --na 340hp --boost 9psi")
-        engine = PlannedEngine(_read(asked["na"], "power", "us"), _read(asked["boost"], "boost", "us"))
+        engine = PlannedEngine(_read(asked["na"], "power", asked["units"]), _read(asked["boost"], "boost", asked["units"]))
         return [ask_engine(study, engine, wishes)]
     found = list(ask_drivers(study, wishes, ask))
     if not found:
@@ -123,6 +128,11 @@ def _show(questions: list[Any], results: Any) -> None:
         about = f" ({question.about})" if question.about else ""
         click.echo("")
         click.echo(printable(f"{question.question}{about}"))
+        known = question.known
+        if known.value is not None and known.low is not None and known.high is not None:
+            _paragraph(
+                f"Known now: {known.value:.3f}, {known.level * 100:.0f} % interval {known.low:.3f} to {known.high:.3f}.", "  "
+            )
         if question.why:
             _paragraph(question.why)
         for test in question.tests:
