@@ -106,7 +106,7 @@ def _units_json(code: str) -> dict[str, Any]:
     return {
         "power": power, "boost": boost, "length": length, "digits": DIGITS[code],
         "kw": unit_named(power).factor * 1e-3, "kpa": unit_named(boost).factor * 1e-3, "metres": unit_named(length).factor * 1.0,
-        "litre": unit_named("L").factor * 1e6,
+        "litre": unit_named("l").factor * 1e6,
         "perKw": 1.0 if code == "si" else per_kw, "perKpa": 1.0 if code == "si" else per_kpa,
         "perYield": 1.0 if code == "si" else per_kw / per_kpa,
     }  # fmt: skip
