@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.data_records import DataSummary, FieldFill, ReasonLine, RowPair, SuspectLine
 from pipeline.fields import FIELDS
+from reports.build_links import BUILDS_PAGE, source_link
 from reports.captions import Caption
 from reports.charts.base import Chart
 from reports.charts.evidence import SHADES, chart_evidence, rows_of_cells
@@ -36,6 +38,7 @@ from reports.data_tables import (
 from reports.labels import clean_text
 from reports.numbers import SYSTEMS, InBothUnits, UnitSystem, in_both, scales_json, show_reported, write_count
 from reports.page import columns_of, page_links, render_page, script_json, write_page
+from reports.tables import Table
 
 #: Small maps drawn: more classes than this cannot be told apart anyway; the table has all of them.
 MOST_CLASSES = 12
@@ -76,7 +79,7 @@ def render_data_page(data: DataSummary, version: str, beside: Iterable[str] = ()
         ],
         without_baseline=data.evidence.without_baseline,
         classes=table_of_classes(data),
-        sources=table_of_sources(data),
+        sources=_linked(table_of_sources(data), data, beside),
         sources_of=len(data.sources),
         broken=[_trouble(t.source, t.file, t.why) for t in data.troubles if not t.is_withdrawn],
         withdrawn=[_trouble(t.source, t.file, t.why) for t in data.troubles if t.is_withdrawn],
@@ -96,6 +99,13 @@ def render_data_page(data: DataSummary, version: str, beside: Iterable[str] = ()
 def write_data_page(data: DataSummary, out: Path, version: str, beside: Iterable[str] = ()) -> Path:
     """Write the page; returns where it stands."""
     return write_page(render_data_page(data, version, beside), out)
+
+
+def _linked(table: Table, data: DataSummary, beside: Iterable[str]) -> Table:
+    """The table of sources, each leading to its builds where their page is there."""
+    if BUILDS_PAGE not in beside:
+        return table
+    return replace(table, ends=tuple(source_link(s.source) if s.builds else None for s in data.sources[: len(table.rows)]))
 
 
 def _captions(data: DataSummary) -> dict[str, Caption]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from models.deviator_records import Cause, Deviator, DeviatorAnswers
 from models.results import StudyResults
+from reports.build_links import build_link
 from reports.charts.rows import class_words
 from reports.charts.rows_doubt import deviation_words
 from reports.driver_words import cause_words
@@ -34,13 +35,15 @@ class CauseLine:
 class DeviatorCard:
     """What the card of one build shows.
 
-    ``number`` is the build's number in the charts, None where it is not drawn; ``tags`` say on which lists it stands;
+    ``number`` is the build's number in the charts, None where it is not drawn; ``link`` leads to its panel on the page of builds;
+    ``tags`` say on which lists it stands;
     ``supported`` are causes that could explain it, ``dismissed`` those that cannot or that its record rules out, ``untested``
     those for which a figure is missing.
     """
 
     number: int | None
     name: str
+    link: str
     publisher: str
     kind: str
     tags: tuple[str, ...]
@@ -80,6 +83,7 @@ def _card(one: Deviator, results: StudyResults, answers: DeviatorAnswers, number
     return DeviatorCard(
         number=number_of.get(one.unit_id),
         name=clean_text(one.build),
+        link=build_link(one.build_key),
         publisher=clean_text(one.publisher),
         kind="" if unit is None else class_words(unit),
         tags=_tags(one.unit_id, answers),

@@ -66,7 +66,12 @@ def word_for(code: str | None, words: dict[str, str]) -> str:
 
 def clean_text(text: str, longest: int = LONGEST_NAME) -> str:
     """Contributed text without control and direction characters, in one line, cut at ``longest`` characters."""
-    kept = "".join(" " if unicodedata.category(c) in {"Cc", "Zl", "Zp"} else c for c in text if not _is_hidden(c))
+    # What Python calls printable holds no control, format or direction character.
+    kept = (
+        text
+        if text.isprintable()
+        else "".join(" " if unicodedata.category(c) in {"Cc", "Zl", "Zp"} else c for c in text if not _is_hidden(c))
+    )
     line = " ".join(kept.split())
     return line if len(line) <= longest else line[: longest - 1].rstrip() + "\u2026"
 

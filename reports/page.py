@@ -78,18 +78,22 @@ def _script(file: str) -> str:
     return (TEMPLATES / file).read_text(encoding="utf-8").replace("\r\n", "\n")
 
 
-def _own_script(template: str) -> list[str]:
-    """Script of this page alone, which stands beside its template where it has one."""
-    file = Path(template).with_suffix(".js").name
-    return [_script(file)] if (TEMPLATES / file).exists() else []
+def _own_scripts(template: str) -> list[str]:
+    """Scripts of this page alone, which stand beside its template where it has some; those that its main one uses come first."""
+    stem = Path(template).stem
+    files = [*sorted(file.name for file in TEMPLATES.glob(f"{stem}_*.js")), f"{stem}.js"]
+    return [_script(file) for file in files if (TEMPLATES / file).exists()]
 
 
 #: Pages of the report in the order of their links: file -> name.
 PAGES: dict[str, str] = {
+    "index.html": "Start",
     "study.html": "Study",
     "parts.html": "Parts or boost",
     "engine.html": "One engine",
+    "builds.html": "Builds",
     "data.html": "Data",
+    "method.html": "Method",
     "appendix.html": "Appendix",
 }
 
@@ -107,7 +111,7 @@ def render_page(template: str, *, pages: Sequence[dict[str, Any]] = (), with_cha
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    scripts = [chart_bundle() if with_charts else "", _script("page.js"), *_own_script(template)]
+    scripts = [chart_bundle() if with_charts else "", _script("page.js"), *_own_scripts(template)]
     return environment.get_template(template).render(
         policy=content_policy(scripts),
         bundle=_checked_script(scripts[0]),

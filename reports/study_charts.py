@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from models.results import StudyResults
+from reports.build_links import build_anchor
 from reports.captions import Caption, captions
 from reports.captions_answers import answer_captions
 from reports.captions_curves import CURVE_COLUMNS, curve_captions
@@ -65,7 +66,9 @@ def study_rows(results: StudyResults, selection: Selection) -> Rows:
         **rows_of_gains(() if results.curves is None else results.curves.gains),
     }
     expected = {row["u"]: row["expected"] for row in rows["physics_builds"]}
+    anchors = {number_of[unit.unit_id]: build_anchor(unit.build_key) for unit in selection.units}
     for row in rows["units"]:
+        row["at"] = anchors[row["u"]]
         row["physics"] = f"{expected[row['u']]}\u202f% of the rule" if row["u"] in expected else ""
     return rows
 

@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from models.estimate import Estimate
+from models.next_records import NextAnswers
 from models.results import StudyResults
+from reports.build_links import BUILDS_PAGE
 from reports.charts.base import Chart
 from reports.charts.rows import Rows, Selection, number_units, select_units
 from reports.deviator_cards import deviator_cards
@@ -54,6 +56,7 @@ from reports.sentences_effects import (
 )
 from reports.study_charts import chart_tables, columns_json, draw_in_both, study_captions, study_rows
 from reports.tables import table_estimates, table_sources
+from reports.unknowns import unknowns_of
 
 #: Rows of a chart's table that are set in the page; the CSV file has all of them.
 MOST_TABLE_ROWS = 1_000
@@ -68,7 +71,12 @@ class KeyFigure:
     small: InBothUnits
 
 
-def render_study_page(results: StudyResults, summary: Mapping[str, int] | None = None, beside: Iterable[str] = ()) -> str:
+def render_study_page(
+    results: StudyResults,
+    summary: Mapping[str, int] | None = None,
+    beside: Iterable[str] = (),
+    answers: NextAnswers | None = None,
+) -> str:
     """The page as HTML.
 
     Parameters
@@ -76,6 +84,7 @@ def render_study_page(results: StudyResults, summary: Mapping[str, int] | None =
     results : the stored study; the page computes no statistic of its own.
     summary : counts of the ledger: files, rows_read, accepted, refused, repeated. Without it the count of rows is left out.
     beside : files of the pages written beside this one, to be linked.
+    answers : what is not known yet; without it that section is left out.
     """
     selection = select_units(results)
     rows = study_rows(results, selection)
@@ -103,17 +112,22 @@ def render_study_page(results: StudyResults, summary: Mapping[str, int] | None =
         cards=deviator_cards(results, number_units(selection)),
         estimates=table_estimates(results),
         rules=rule_rows(results),
+        unknowns=unknowns_of(results, answers),
         notes=_notes(results),
         sources=table_sources(results),
-        data=script_json(_page_data(results, rows, charts)),
+        data=script_json({**_page_data(results, rows, charts), "buildsPage": BUILDS_PAGE if BUILDS_PAGE in beside else None}),
     )
 
 
 def write_study_page(
-    results: StudyResults, out: Path, summary: Mapping[str, int] | None = None, beside: Iterable[str] = ()
+    results: StudyResults,
+    out: Path,
+    summary: Mapping[str, int] | None = None,
+    beside: Iterable[str] = (),
+    answers: NextAnswers | None = None,
 ) -> Path:
     """Write the study page; returns where it stands."""
-    return write_page(render_study_page(results, summary, beside), out)
+    return write_page(render_study_page(results, summary, beside, answers), out)
 
 
 def _takeaways(results: StudyResults, summary: Mapping[str, int] | None) -> dict[str, InBothUnits]:

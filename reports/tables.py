@@ -29,12 +29,15 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows ready to print; the first cell of a row is its heading. ``links`` holds an address (or None) for each row."""
+    """Rows ready to print; the first cell of a row is its heading. ``links`` holds an address (or None) for each row,
+    ``ends`` a page of the report that its last cell leads to.
+    """
 
     heads: tuple[Cell, ...]
     rows: tuple[tuple[Cell, ...], ...]
     numeric: frozenset[int] = frozenset()
     links: tuple[str | None, ...] = ()
+    ends: tuple[str | None, ...] = ()
 
 
 #: Verdict of a rule of thumb -> style class; other verdicts are shown neutrally.

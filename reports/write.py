@@ -6,11 +6,18 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from models.gain_records import GainsResults
+from models.next_records import NextAnswers
 from models.offset_records import OffsetModel
+from models.prediction_records import PredictionResults
 from models.results import StudyResults
+from pipeline.build_panels import RecordedBuilds
 from pipeline.data_records import DataSummary
 from reports.appendix_page import write_appendix_page
+from reports.builds_page import write_builds_page
 from reports.data_page import write_data_page
+from reports.engine_page import write_engine_page
+from reports.index_page import write_index_page
+from reports.method_page import write_method_page
 from reports.parts_page import write_parts_page
 from reports.study_page import write_study_page
 
@@ -21,6 +28,9 @@ def write_pages(
     out_folder: Path,
     data_summary: DataSummary | None = None,
     parts: tuple[GainsResults, OffsetModel] | None = None,
+    prediction: PredictionResults | None = None,
+    builds: RecordedBuilds | None = None,
+    unknown: NextAnswers | None = None,
 ) -> list[Path]:
     """Write every page into a folder (made if it is missing) and return the files.
 
@@ -31,12 +41,28 @@ def write_pages(
     out_folder : where the pages go.
     data_summary : what the page about the data shows; without it that page is not written.
     parts : answers on parts and the curves of offset boost; without them the page about parts is not written.
+    prediction : the model of the estimate and its check; without it the page about one engine is not written.
+    builds : every build as recorded; without it the page of builds is not written.
+    unknown : what is not known yet; without it the study page has no such section.
     """
-    beside = ["study.html", "appendix.html", *(["data.html"] if data_summary else []), *(["parts.html"] if parts else [])]
-    pages = [write_study_page(results, out_folder / "study.html", summary, beside=beside)]
+    given = {"data.html": data_summary, "parts.html": parts, "engine.html": prediction, "builds.html": builds}
+    beside = [
+        "index.html",
+        "study.html",
+        "method.html",
+        "appendix.html",
+        *(file for file, needs in given.items() if needs is not None),
+    ]
+    pages = [write_study_page(results, out_folder / "study.html", summary, beside=beside, answers=unknown)]
     if parts is not None:
         pages.append(write_parts_page(results, *parts, out_folder / "parts.html", beside=beside))
+    if prediction is not None:
+        pages.append(write_engine_page(results, prediction, out_folder / "engine.html", beside=beside))
     if data_summary is not None:
         pages.append(write_data_page(data_summary, out_folder / "data.html", results.version, beside=beside))
+    if builds is not None:
+        pages.append(write_builds_page(results, builds, out_folder / "builds.html", beside=beside))
+    pages.append(write_method_page(results, out_folder / "method.html", summary, prediction, beside=beside))
+    pages.append(write_index_page(results, out_folder / "index.html", builds, beside=beside))
     pages.append(write_appendix_page(results, out_folder / "appendix.html", beside=beside))
     return pages

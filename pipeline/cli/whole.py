@@ -47,7 +47,6 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, jobs: 
     from pipeline.build_workers import open_executor
     from pipeline.cli.answers import show_study, study_json, study_of
     from pipeline.cli.data import exit_code, show_summary
-    from pipeline.cli.estimate import prediction_of
 
     with open_executor(jobs, cluster) as executor, progress_bar("reading") as progress:
         summary = build(raw, store, with_demo=with_demo, progress=progress, executor=executor)
@@ -62,7 +61,6 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, jobs: 
         )
         sys.exit(1)
     results, _ = study_of(store)
-    prediction_of(store, results)
     pages = _write(results, summary.to_json(), store, out)
     if as_json:
         print_json({"build": summary.to_json(), "study": study_json(results), "pages": [str(p) for p in pages]})
@@ -102,13 +100,17 @@ def report(store: Path, out: Path, as_json: bool) -> None:
 
 
 def _write(results: Any, summary: dict[str, Any], store: Path, out: Path) -> list[Path]:
+    from pipeline.build_panels import read_builds
+    from pipeline.cli.estimate import prediction_of
     from pipeline.cli.gains import gains_of
+    from pipeline.cli.next_test import next_answers_of
     from pipeline.cli.offset import offset_model_of
     from pipeline.data_summary import summarise
     from reports.write import write_pages
 
     parts = gains_of(store, results), offset_model_of(store, results)
-    return write_pages(results, summary, out, summarise(store), parts)
+    prediction, unknown = prediction_of(store, results), next_answers_of(store, results)
+    return write_pages(results, summary, out, summarise(store), parts, prediction, read_builds(store), unknown)
 
 
 def _write_data_alone(store: Path, out: Path) -> Path:

@@ -68,8 +68,12 @@
     const pieces = [];
     if (state.units !== "us") pieces.push("units=" + state.units);
     if (state.theme) pieces.push("theme=" + state.theme);
-    for (const link of document.querySelectorAll("nav.pages a"))
-      link.href = link.getAttribute("href").split("#")[0] + (pieces.length ? "#" + pieces.join("&") : "");
+    for (const link of document.querySelectorAll("nav.pages a, a.page")) {
+      const [file, old] = link.getAttribute("href").split("#");
+      const place = (old || "").split("&").filter((piece) => piece && !piece.includes("="));
+      const kept = [...place, ...pieces];
+      link.href = file + (kept.length ? "#" + kept.join("&") : "");
+    }
   }
 
   // ---- charts ----
@@ -255,6 +259,12 @@
     const scroll = make("div", null, "scroll");
     scroll.append(tableOf(tests, columns, "Boosted runs of this build"));
     body.replaceChildren(make("p", unit.class, "kicker"), name, list, ...deviation(unit.u), scroll);
+    if (data.buildsPage) {
+      const whole = make("a", "Its whole record", "page");
+      whole.href = data.buildsPage + "#" + unit.at;
+      body.append(whole);
+      linkPages();
+    }
     if (data.invented) body.append(make("p", "Invented demo data.", "small"));
     if (byHand) card.focus({ preventScroll: true });
   }
