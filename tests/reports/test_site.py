@@ -47,7 +47,7 @@ def recorded(results, say=lambda text: text):
 
 def seen(html):
     """Text of a page without its scripts and marks."""
-    return " ".join(PLAIN.sub(" ", re.sub(r"<(script|style).*?</\1>", " ", html, flags=re.S)).split())
+    return re.sub(r"[ \n]+", " ", PLAIN.sub(" ", re.sub(r"<(script|style).*?</\1>", " ", html, flags=re.S)))
 
 
 @pytest.fixture(scope="module")
