@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "estimate": ("pipeline.cli.estimate:estimate", "What to expect of one engine at a boost."),
     "next": ("pipeline.cli.next_test:next_test", "Which test to run next, and what it would tell."),
     "report": ("pipeline.cli.whole:report", "Write the pages from the stored study."),
+    "pack": ("pipeline.cli.pack:pack", "Findings, figures and sources for an article, ready to print."),
     "template": ("pipeline.cli.exchange:template", "Write a workbook to fill in with results."),
     "export": ("pipeline.cli.exchange:export", "Clean tables as Parquet and CSV, described and hashed."),
     "dictionary": ("pipeline.cli.data:dictionary", "Every field with its unit, range and meaning."),
