@@ -17,6 +17,8 @@ from models.sample import choose_sample
 from pipeline.cli import cli
 from pipeline.errors import RequestProblem
 
+pytestmark = pytest.mark.slow
+
 
 def tables(sources=8, builds=9, seed=5):
     """Clean tables with scatter; the first two sources share a baseline."""

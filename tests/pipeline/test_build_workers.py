@@ -33,6 +33,8 @@ import os, signal
 from pipeline import work_files
 from pipeline.build_workers import do_task
 
+pytestmark = pytest.mark.slow
+
 def do_and_die(task, folder, code):
     whole = work_files._write_durably
     seen = []
@@ -81,6 +83,7 @@ def spawned(jobs=2):
         yield pool
 
 
+@pytest.mark.slow
 def test_threads_and_one_process_make_the_same_store(demo, alone, tmp_path):
     summary, expected = alone
     path = tmp_path / "s.duckdb"
@@ -134,6 +137,7 @@ def test_a_worker_killed_half_way_changes_nothing(demo, alone, tmp_path, monkeyp
     assert not work_folder(path).exists()
 
 
+@pytest.mark.slow
 def test_half_a_folder_is_no_work(demo, alone, tmp_path):
     """What a killed process leaves behind is neither taken for work nor in the way of the next build."""
     path = tmp_path / "s.duckdb"
@@ -146,6 +150,7 @@ def test_half_a_folder_is_no_work(demo, alone, tmp_path):
     assert not left.exists()
 
 
+@pytest.mark.slow
 def test_finished_work_of_a_stopped_build_is_used(demo, alone, tmp_path, monkeypatch):
     path = tmp_path / "s.duckdb"
     stored = []
@@ -172,6 +177,7 @@ def test_finished_work_of_a_stopped_build_is_used(demo, alone, tmp_path, monkeyp
     assert len(read) < len(SOURCES) + 1 - len(stored)
 
 
+@pytest.mark.slow
 def test_damaged_work_is_made_again(demo, alone, tmp_path, monkeypatch):
     path = tmp_path / "s.duckdb"
     with ThreadPoolExecutor(1) as pool, monkeypatch.context() as patch:

@@ -57,7 +57,13 @@ def test_a_build_that_follows_the_rule_raises_nothing(base, worth, ambient, boos
 def test_boosted_below_baseline(base, worth, ambient, boosts, share):
     rows = build(base, worth, ambient, boosts)
     rows[1]["power_kw"] = base * share
-    assert codes(rows) == {3: {"boosted_below_baseline"}}
+    found = codes(rows)
+    # A boost just above the air pressure also looks absolute; that is another matter.
+    assert (
+        set(found) == {3}
+        and "boosted_below_baseline" in found[3]
+        and found[3] <= {"boosted_below_baseline", "boost_looks_absolute"}
+    )
 
 
 @given(

@@ -14,6 +14,8 @@ from pipeline.cli import cli
 from pipeline.cli.answers import study_of
 from pipeline.errors import PoundworthError, RequestProblem
 
+pytestmark = pytest.mark.slow
+
 SATURDAY = """build,run,session,pull_order,induction,charge_cooling,power_hp,boost_psi,compared_with,parts,held
 Our Four,b1,sat,1,turbocharger,air to air,150.2,0,,,
 Our Four,b2,sat,2,turbocharger,air to air,151.0,0,,,

@@ -12,6 +12,8 @@ from models.simulate_worlds import world
 from pipeline.build import build
 from pipeline.cli import cli
 
+pytestmark = pytest.mark.slow
+
 TOML = 'title = "{0}"\npublisher = "{0}"\nlicence = "CC0-1.0"\n[[file]]\nname = "runs.csv"\nkind = "runs"\n'
 
 

@@ -31,6 +31,12 @@ def runs_csv() -> str:
     return "\n".join(lines) + "\n"
 
 
+@pytest.fixture(autouse=True)
+def _wide(monkeypatch):
+    """A terminal of one width, whatever the tests run in."""
+    monkeypatch.setenv("COLUMNS", "100")
+
+
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("offset")

@@ -36,6 +36,7 @@ def check_whole(raw):
         assert row["rows_read"] == 40
 
 
+@pytest.mark.slow
 def test_killed_build_leaves_only_whole_files(raw):
     many_sources(raw)
     rng = random.Random(5)

@@ -33,6 +33,8 @@ from reports.pack_records import Grade, Pack, Terms, terms_of
 from reports.pack_sources import write_bibtex, write_csl
 from reports.pack_text import csv_text, markdown, words_in
 
+pytestmark = pytest.mark.slow
+
 DRAWN = 2
 
 

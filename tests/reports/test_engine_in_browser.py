@@ -27,6 +27,8 @@ from reports.engine_calculator import choices_of
 from reports.engine_page import render_engine_page, write_engine_page
 from reports.quantities_in_text import in_reader_units
 
+pytestmark = pytest.mark.slow
+
 HOSTILE = "</script><img src=x onerror=window.pwned=1> {{ 7*7 }} \u202e"
 PAGES = ["study.html", "engine.html", "appendix.html"]
 ANY = EngineRequest(200.0, 50.0)

@@ -58,6 +58,8 @@ MODEL = OffsetModel(
     ),
     0.0224, 1.38, 0.95, 2.086, standard_draws(20),
 )  # fmt: skip
+
+pytestmark = pytest.mark.slow
 PARTS = ["study.html", "parts.html", "appendix.html"]
 
 

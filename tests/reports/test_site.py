@@ -16,6 +16,8 @@ from reports.method_page import render_method_page
 from reports.sentences import say_headline, say_next_engine
 from reports.write import write_pages
 
+pytestmark = pytest.mark.slow
+
 HOSTILE = '<script>window.pwned=1</script>"\'><img src=x onerror="window.pwned=1">\u202e=1+1'
 NEW_PAGES = ("index.html", "builds.html", "method.html")
 PLAIN = re.compile(r"<[^>]+>")
