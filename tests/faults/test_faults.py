@@ -15,7 +15,7 @@ from tests.faults.kills import kill_builds
 from tests.faults.worlds import held_files, table_hash, write_world
 
 
-@pytest.mark.slow
+@pytest.mark.simulation
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_fault_is_told_in_one_sentence_and_loses_nothing(tmp_path, fault):
     inject, words = FAULTS[fault]

@@ -22,6 +22,8 @@ from pipeline.errors import RequestProblem, StoreProblem
 from pipeline.store import read_table
 from pipeline.work_files import read_work, work_folder, write_work
 
+pytestmark = pytest.mark.slow
+
 DEMO = Path(__file__).parents[2] / "data_raw"
 #: Text with decimal commas, records, repairs, a republished test, curves.
 SOURCES = ("demo_hinterquell", "demo_ninefold", "demo_quarrel_lane", "demo_gleaner", "demo_tidewell_curves")
@@ -32,8 +34,6 @@ KILLED = """
 import os, signal
 from pipeline import work_files
 from pipeline.build_workers import do_task
-
-pytestmark = pytest.mark.slow
 
 def do_and_die(task, folder, code):
     whole = work_files._write_durably

@@ -8,7 +8,7 @@ import axe_playwright_python
 import pytest
 from click.testing import CliRunner
 
-from pipeline.cli import main
+from pipeline.cli import cli
 
 AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 ROOT = Path(__file__).parents[2]
@@ -30,7 +30,7 @@ def site(tmp_path_factory):
         str(place / "out"),
         "--with-demo",
     ]
-    done = CliRunner().invoke(main, words)
+    done = CliRunner().invoke(cli, words)
     assert done.exit_code == 0, done.output[-2000:]
     return sorted((place / "out").glob("*.html"))
 
