@@ -97,3 +97,18 @@ def print_table(rows: list[list[str]], heads: list[str], right: set[int] | None 
 def printable(text: str) -> str:
     """No escape sequence of a contributed text reaches the terminal."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def terminal_width() -> int:
+    """Columns that text may take: those of the terminal, 110 at most."""
+    import shutil
+
+    return min(shutil.get_terminal_size((100, 24)).columns, 110)
+
+
+def paragraph(text: str, indent: str = "", units: str = "us") -> None:
+    """A sentence in the reader's units, wrapped; control characters of contributed text shown as escapes."""
+    from reports.quantities_in_text import in_reader_units
+
+    shown = printable(getattr(in_reader_units(text), units))
+    click.echo(click.wrap_text(shown, width=terminal_width(), initial_indent=indent, subsequent_indent=indent))

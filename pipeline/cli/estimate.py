@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from pipeline.cli.amounts import read_amount, read_code
 from pipeline.cli.common import json_option, print_json, store_option
 
 #: A bare displacement below this is meant in litres, whatever the unit of bare numbers.
@@ -166,11 +167,11 @@ def _request(asked: dict[str, Any], model: Any) -> tuple[Any, float]:
         octane_ron=asked["octane_ron"],
         octane_aki=asked["octane_aki"],
         compressor_rating_kw=None if rating is None else read_amount(rating, "power", units),
-        induction=_code("induction", asked["induction"]),
-        charge_cooling=_code("charge_cooling", asked["cooling"]),
-        fuel=_code("fuel", asked["fuel"]),
-        measured_at=_code("measured_at", asked["measured_at"]),
-        baseline_hardware=_code("baseline_hardware", asked["baseline_hardware"]),
+        induction=read_code("induction", asked["induction"]),
+        charge_cooling=read_code("charge_cooling", asked["cooling"]),
+        fuel=read_code("fuel", asked["fuel"]),
+        measured_at=read_code("measured_at", asked["measured_at"]),
+        baseline_hardware=read_code("baseline_hardware", asked["baseline_hardware"]),
         is_catalogue_figure=asked["catalogue"],
     )
     return request, factor
@@ -210,37 +211,6 @@ def _is_observed(asked: dict[str, Any], correction: float) -> bool:
     )
 
 
-_BARE = {
-    "power": ("power", "hp", "kW", 1e-3),
-    "boost": ("pressure", "psi", "kPa", 1e-3),
-    "ambient": ("pressure", "kPa", "kPa", 1e-3),
-    "altitude": ("length", "ft", "m", 1.0),
-    "displacement": ("volume", "cu in", "cc", 1e6),
-}
-
-
-def read_amount(text: str, what: str, units: str) -> float:
-    """A value of the command line in kW, kPa, m or cc; boost as gauge, air pressure as absolute.
-
-    Raises
-    ------
-    UnitProblem
-        It is no number, its unit is of another quantity, or absolute pressure was given for boost.
-    """
-    from pipeline.errors import UnitProblem
-    from pipeline.units import parse_quantity
-
-    quantity, us, si, to_si = _BARE[what]
-    value, unit = parse_quantity(text, quantity, si if units == "si" else us)
-    wanted = {"boost": "gauge", "ambient": "absolute"}.get(what)
-    if wanted is not None and unit.pressure_kind not in (None, wanted):
-        raise UnitProblem(
-            f"{text!r} is {unit.pressure_kind} pressure; the {what} is {wanted} pressure, such as "
-            f"{'8psi' if wanted == 'gauge' else '101.3kPa'}. Give it as {wanted} pressure."
-        )
-    return value * (unit.factor * to_si)
-
-
 def _displacement(text: str | None, units: str) -> float | None:
     from pipeline.errors import UnitProblem
 
@@ -254,21 +224,3 @@ def _displacement(text: str | None, units: str) -> float | None:
             "--displacement takes 5.0L, 350ci or 3000cc: write the unit."
         )
     return cc
-
-
-def _code(field: str, text: str | None) -> str | None:
-    """A code of the dictionary from usual words."""
-    from models.expected_power import allowed_codes
-    from pipeline.codes import recognise_code
-    from pipeline.errors import RequestProblem
-
-    if text is None:
-        return None
-    code, known = recognise_code(field, text), allowed_codes(field)
-    allowed = [one for one in known if one != "unstated" and (field != "induction" or one != "none")]
-    if code not in allowed:
-        words = ", ".join(one.replace("_", " ") for one in allowed)
-        raise RequestProblem(
-            f"The {field.replace('_', ' ')} {text!r} is not known; it may be {words}. Give one of them, or leave it out."
-        )
-    return code

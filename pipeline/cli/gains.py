@@ -8,7 +8,17 @@ from typing import Any
 
 import click
 
-from pipeline.cli.common import json_option, note, plural, print_json, print_table, printable, store_option
+from pipeline.cli.common import (
+    json_option,
+    note,
+    paragraph,
+    plural,
+    print_json,
+    print_table,
+    printable,
+    store_option,
+    terminal_width,
+)
 
 CAUTION = (
     "Gains are what others measured on engines that lived long enough to be printed: no tune, no limit and no promise. "
@@ -113,22 +123,8 @@ def _span(text: str) -> Any:
 def _head(results: Any) -> None:
     if results.invented:
         click.echo("INVENTED DEMO DATA: these figures describe no real engine.\n")
-    _paragraph(CAUTION)
+    paragraph(CAUTION)
     click.echo("")
-
-
-def _width() -> int:
-    import shutil
-
-    return min(shutil.get_terminal_size((100, 24)).columns, 110)
-
-
-def _paragraph(text: str, indent: str = "") -> None:
-    """A sentence in US units, wrapped; control characters of contributed text shown as escapes."""
-    from reports.quantities_in_text import in_reader_units
-
-    shown = printable(in_reader_units(text).us)
-    click.echo(click.wrap_text(shown, width=_width(), initial_indent=indent, subsequent_indent=indent))
 
 
 def _show_parts(parts: list[Any], results: Any, as_json: bool) -> None:
@@ -139,23 +135,23 @@ def _show_parts(parts: list[Any], results: Any, as_json: bool) -> None:
         print_json([to_plain(one) | {"growth_over_all_parts": over_all} for one in parts])
         return
     _head(results)
-    if _width() >= TABLE_WIDTH and parts:
+    if terminal_width() >= TABLE_WIDTH and parts:
         print_table([_cells(one) for one in parts], _HEADS, set(range(1, len(_HEADS))))
         for why in dict.fromkeys(e.why for one in parts for e in (one.gain_pct, one.new_engine_pct) if e.why):
             click.echo(printable(why))
     else:
         for one in parts:
-            _paragraph(one.sentence)
+            paragraph(one.sentence)
     click.echo("")
     told = [(one.part, m) for one in parts for m in one.moderators if _is_sure(m.difference_pct)]
     for kind, moderator in told:
-        _paragraph(f"{kind.replace('_', ' ')}: {moderator.sentence}")
-    _paragraph(results.growth.sentence)
+        paragraph(f"{kind.replace('_', ' ')}: {moderator.sentence}")
+    paragraph(results.growth.sentence)
     if results.growth.left_out:
         out = plural(len(results.growth.left_out), "pair")
-        _paragraph(f"{out} under boost could not be used for it; `poundworth gains --pairs` says why.")
+        paragraph(f"{out} under boost could not be used for it; `poundworth gains --pairs` says why.")
     for text in (*(one.sentence for one in results.repeatability), *results.notes):
-        _paragraph(text)
+        paragraph(text)
 
 
 #: What is told of growth over all kinds beside each kind; the pairs that were left out or are named stand in --pairs.
@@ -187,8 +183,8 @@ def _show_pairs(pairs: list[Any], results: Any, as_json: bool) -> None:
     _head(results)
     for one in pairs:
         boost = f", {one.boost_before_kpa:.0f} kPa boost" if one.is_boosted else ""
-        _paragraph(f"{one.kind.replace('_', ' ')}, {one.publisher}, {one.build}{boost}:")
-        _paragraph(one.sentence, "  ")
+        paragraph(f"{one.kind.replace('_', ' ')}, {one.publisher}, {one.build}{boost}:")
+        paragraph(one.sentence, "  ")
     note(f"{plural(len(pairs), 'pair')}; {sum(bool(p.feeds) for p in pairs)} feed the figures.")
 
 
@@ -219,7 +215,7 @@ def _show_curves(results: Any, kind: str | None, band: Any, as_json: bool) -> No
         return
     _head(results)
     for one in made:
-        _paragraph(f"{' + '.join(one.curve.parts).replace('_', ' ')}, {one.curve.publisher}, {one.curve.build}:")
-        _paragraph(one.sentence, "  ")
+        paragraph(f"{' + '.join(one.curve.parts).replace('_', ' ')}, {one.curve.publisher}, {one.curve.build}:")
+        paragraph(one.sentence, "  ")
     for text in left_out:
         note(printable(text))

@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from pipeline.cli.common import json_option, print_json, printable, store_option
+from pipeline.cli.amounts import read_amount, read_code
+from pipeline.cli.common import json_option, paragraph, print_json, printable, store_option
 
 
 def next_answers_of(store: Path, results: Any) -> Any:
@@ -69,12 +70,11 @@ def next_test(store: Path, ask: str, as_json: bool, **asked: Any) -> None:
     from models.next_candidates import Wishes, check_wishes
     from models.rule import KPA_PER_PSI
     from pipeline.cli.answers import study_of
-    from pipeline.cli.offset import _code, _read
 
     limit = asked["max_boost"]
     wishes = Wishes(
-        None if limit is None else _read(limit, "boost", asked["units"]), asked["cost_per_pull"], asked["publishers"],
-        _code("induction", asked["induction"]), _code("charge_cooling", asked["cooling"]),
+        None if limit is None else read_amount(limit, "boost", asked["units"]), asked["cost_per_pull"], asked["publishers"],
+        read_code("induction", asked["induction"]), read_code("charge_cooling", asked["cooling"]),
     )  # fmt: skip
     check_wishes(wishes)
     results, _ = study_of(store)
@@ -87,13 +87,12 @@ def next_test(store: Path, ask: str, as_json: bool, **asked: Any) -> None:
     if wishes.max_boost_kpa is not None:
         given = f"{wishes.max_boost_kpa:.1f} kPa" if asked["units"] == "si" else f"{wishes.max_boost_kpa / KPA_PER_PSI:.1f} psi"
         click.echo(f"Most boost that you allow: {given}")
-    _show(questions, results)
+    _show(questions, results, asked["units"])
 
 
 def _questions(study: Any, ask: str, asked: dict[str, Any], wishes: Any) -> list[Any]:
     from models.next_engine import PlannedEngine, ask_engine
     from models.next_test import ask_curvature, ask_drivers, ask_mean
-    from pipeline.cli.offset import _read
     from pipeline.errors import RequestProblem
 
     if study.fit.effects is None:
@@ -105,7 +104,9 @@ def _questions(study: Any, ask: str, asked: dict[str, Any], wishes: Any) -> list
     if ask == "engine":
         if asked["na"] is None or asked["boost"] is None:
             raise click.UsageError("--ask engine needs --na and --boost, as in --na 340hp --boost 9psi")
-        engine = PlannedEngine(_read(asked["na"], "power", asked["units"]), _read(asked["boost"], "boost", asked["units"]))
+        engine = PlannedEngine(
+            read_amount(asked["na"], "power", asked["units"]), read_amount(asked["boost"], "boost", asked["units"])
+        )
         return [ask_engine(study, engine, wishes)]
     found = list(ask_drivers(study, wishes, ask))
     if not found:
@@ -117,25 +118,24 @@ def _questions(study: Any, ask: str, asked: dict[str, Any], wishes: Any) -> list
     return found
 
 
-def _show(questions: list[Any], results: Any) -> None:
+def _show(questions: list[Any], results: Any, units: str) -> None:
     from models.next_test import CAUTION
-    from pipeline.cli.gains import _paragraph
 
     if results.invented:
         click.echo("INVENTED DEMO DATA: these figures describe no real engine.\n")
-    _paragraph(CAUTION)
+    paragraph(CAUTION)
     for question in questions:
         about = f" ({question.about})" if question.about else ""
         click.echo("")
         click.echo(printable(f"{question.question}{about}"))
         known = question.known
         if known.value is not None and known.low is not None and known.high is not None:
-            _paragraph(
+            paragraph(
                 f"Known now: {known.value:.3f}, {known.level * 100:.0f} % interval {known.low:.3f} to {known.high:.3f}.", "  "
             )
         if question.why:
-            _paragraph(question.why)
+            paragraph(question.why, units=units)
         for test in question.tests:
             ten = "" if test.narrows_by_ten_pct is None else f"; ten such builds {test.narrows_by_ten_pct:.1f} %"
             cost = "" if test.cost is None else f"; cost {test.cost:g}"
-            _paragraph(f"{test.narrows_pct:.2f} % narrower{ten}{cost}: {test.test}.", "  ")
+            paragraph(f"{test.narrows_pct:.2f} % narrower{ten}{cost}: {test.test}.", "  ", units)

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from pipeline.cli.amounts import read_amount, read_code
 from pipeline.cli.common import json_option, print_json, store_option
 
 #: Most engines that one table holds.
@@ -60,41 +61,6 @@ def offset_model_of(store: Path, results: Any) -> Any:
     return model
 
 
-def _read(text: str, quantity: str, units: str) -> float:
-    """A value of the command line in kW or kPa; boost as gauge, air pressure as absolute."""
-    from pipeline.errors import UnitProblem
-    from pipeline.units import parse_quantity
-
-    kind = "power" if quantity == "power" else "pressure"
-    bare = {"power": ("hp", "kW"), "boost": ("psi", "kPa"), "ambient": ("kPa", "kPa")}[quantity]
-    value, unit = parse_quantity(text, kind, bare[units == "si"])
-    wanted = {"boost": "gauge", "ambient": "absolute"}.get(quantity)
-    if wanted is not None and unit.pressure_kind not in (None, wanted):
-        raise UnitProblem(
-            f"{text!r} is {unit.pressure_kind} pressure; the {quantity} is {wanted} pressure, such as "
-            f"{'8psi' if wanted == 'gauge' else '101.3kPa'}. Give it as {wanted} pressure."
-        )
-    return value * (unit.factor / 1000.0)  # W to kW, Pa to kPa
-
-
-def _code(field: str, text: str | None) -> str | None:
-    from pipeline.codes import recognise_code
-    from pipeline.errors import RequestProblem
-    from pipeline.fields import fields_of
-
-    if text is None:
-        return None
-    code = recognise_code(field, text)
-    known = next(one.codes for one in fields_of("run") if one.name == field)
-    allowed_codes = [one for one in known if field != "induction" or one != "none"]
-    if code not in allowed_codes:
-        allowed = ", ".join(one.replace("_", " ") for one in allowed_codes)
-        raise RequestProblem(
-            f"The {field.replace('_', ' ')} {text!r} is not known; it may be {allowed}. Give one of them, or leave it out."
-        )
-    return code
-
-
 def _engine_of(na_kw: float, asked: dict[str, Any]) -> Any:
     from models.offset_records import Engine
     from models.rule import SEA_LEVEL_KPA
@@ -102,12 +68,12 @@ def _engine_of(na_kw: float, asked: dict[str, Any]) -> Any:
     units = asked["units"]
     return Engine(
         na_kw=na_kw,
-        ambient_kpa=SEA_LEVEL_KPA if asked["ambient"] is None else _read(asked["ambient"], "ambient", units),
-        boost_kpa=None if asked["boost"] is None else _read(asked["boost"], "boost", units),
-        made_kw=None if asked["made"] is None else _read(asked["made"], "power", units),
-        induction=_code("induction", asked["induction"]),
-        charge_cooling=_code("charge_cooling", asked["cooling"]),
-        fuel=_code("fuel", asked["fuel"]),
+        ambient_kpa=SEA_LEVEL_KPA if asked["ambient"] is None else read_amount(asked["ambient"], "ambient", units),
+        boost_kpa=None if asked["boost"] is None else read_amount(asked["boost"], "boost", units),
+        made_kw=None if asked["made"] is None else read_amount(asked["made"], "power", units),
+        induction=read_code("induction", asked["induction"]),
+        charge_cooling=read_code("charge_cooling", asked["cooling"]),
+        fuel=read_code("fuel", asked["fuel"]),
     )
 
 
@@ -117,7 +83,7 @@ def _share_of(text: str, na_kw: float, units: str, what: str) -> float:
 
     stripped = text.strip()
     if not stripped.endswith("%"):
-        return _read(text, "power", units) / na_kw
+        return read_amount(text, "power", units) / na_kw
     try:
         return float(stripped[:-1].replace(",", ".")) / 100.0
     except ValueError:
@@ -151,7 +117,7 @@ def _na_list(text: str, units: str) -> list[float]:
         raise RequestProblem(
             f"--na names {len(pieces)} engines; it takes 1 to {MOST_ENGINES}, as in --na 300hp,400hp,500hp. Give their outputs without boost."
         )
-    return [_read(piece, "power", units) for piece in pieces]
+    return [read_amount(piece, "power", units) for piece in pieces]
 
 
 @click.command(short_help="How much boost gives the same power as a part.")
@@ -246,13 +212,13 @@ def choose(
     if boost_now is not None and asked["boost"] is not None:
         raise click.UsageError("--boost-now and --boost are the same; give one of them")
     units = asked["units"]
-    engine = _engine_of(_read(na, "power", units), asked | {"boost": boost_now or asked["boost"]})
+    engine = _engine_of(read_amount(na, "power", units), asked | {"boost": boost_now or asked["boost"]})
     limits = Limits(
-        None if max_boost is None else _read(max_boost, "boost", units),
-        None if compressor_rating is None else _read(compressor_rating, "power", units),
+        None if max_boost is None else read_amount(max_boost, "boost", units),
+        None if compressor_rating is None else read_amount(compressor_rating, "power", units),
     )
     own = () if gain is None else (own_part(_share_of(gain, engine.na_kw, units, "gain")),)
-    target_kw = _read(target, "power", units)
+    target_kw = read_amount(target, "power", units)
     results, _ = study_of(store)
     model, gains = offset_model_of(store, results), gains_of(store, results)
     found = choose_way(model, engine, target_kw, (*own, *parts_of(gains)), growth_of(gains), limits)

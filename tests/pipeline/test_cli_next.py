@@ -74,6 +74,12 @@ def test_text_puts_the_caution_and_what_is_known_first(store):
     assert text.index("qualified calibrator") < text.index("Known now") < text.index("narrower")
 
 
+def test_boosts_are_named_in_the_units_asked_for(store):
+    done = ask(store, "--ask", "curvature", "--max-boost", "50kPa", "--units", "si")
+    assert done.exit_code == 0, done.output
+    assert "50.0 kPa" in done.stdout and "psi" not in done.stdout
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

@@ -216,9 +216,9 @@ def of_the_command(q, gains, units):
     power, boost = ("hp", "psi") if units == "us" else ("kW", "kPa")
     options = {"units": units, "ambient": None, "made": None, "boost": f"{q['boost']:g}{boost}" if q["boost"] else None}
     options |= {name: (q[name] or None) and q[name].replace("_", " ") for name in ("induction", "cooling", "fuel")}
-    from pipeline.cli.offset import _read
+    from pipeline.cli.amounts import read_amount
 
-    engine = _engine_of(_read(f"{q['na']}{power}", "power", units), options)
+    engine = _engine_of(read_amount(f"{q['na']}{power}", "power", units), options)
     part = next((p for p in parts_of(gains) if p.part == q["part"]), None)
     gain = gain_of(part) if part else Gain(_share_of(f"{q['gain']}{power}", engine.na_kw, units, "gain"))
     # the command asks for the growth only where boost runs or a kind of part is named
