@@ -43,7 +43,8 @@ def render_builds_page(results: StudyResults, builds: RecordedBuilds, beside: It
         fingerprint=results.fingerprint,
         headline=f"{count_of(len(builds.builds), 'build')}, one by one",
         standfirst=f"{write_count(in_study)} of them {'is' if in_study == 1 else 'are'} in the study; "
-        "the others cannot be compared with a run without boost, or repeat a test printed elsewhere.",
+        "the others cannot be compared with a run without boost, or repeat a test printed elsewhere."
+        + _say_setups(sum(len(units.get(one.build_key, ())) for one in builds.builds) - in_study),
         sampled=_say_sample(builds),
         groups=groups,
         strip=_strip_marks(),
@@ -54,6 +55,15 @@ def render_builds_page(results: StudyResults, builds: RecordedBuilds, beside: It
 def write_builds_page(results: StudyResults, builds: RecordedBuilds, out: Path, beside: Iterable[str] = ()) -> Path:
     """Write the page of builds; returns where it stands."""
     return write_page(render_builds_page(results, builds, beside), out)
+
+
+def _say_setups(more: int) -> str:
+    """Why the study counts more builds than are listed: it takes a build apart where its fuel, cooling or compressor changed."""
+    return (
+        ""
+        if more <= 0
+        else f" The study counts {write_count(more)} more: a build whose setup changed stands there once for each setup."
+    )
 
 
 def _say_sample(builds: RecordedBuilds) -> str | None:
