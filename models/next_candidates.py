@@ -13,6 +13,7 @@ from models.estimate import Estimate
 from models.joint_fit import JointFit
 from models.next_designs import CLASS, PLANS, Reach, TestPlan, levels_of_plan, plan_grams, reach_of
 from models.next_information import Information, added, fall_of_sd
+from models.next_narrowing import narrowing_of
 from models.next_records import NextQuestion, NextTest
 from models.rule import KPA_PER_PSI
 from pipeline.errors import RequestProblem
@@ -81,7 +82,9 @@ def plan_question(
         why = "Fewer than three builds of any one class were tested; no boosted test is planned without evidence of its class."
         return NextQuestion(asked.ask, asked.question, asked.about, asked.known, (), why)
     tests = tests_of(fit, info, row, reach, at, wishes, of=of)
-    return NextQuestion(asked.ask, asked.question, asked.about, asked.known, ranked(best_of_each_kind(tests)))
+    narrowing = narrowing_of(fit, info, row, reach, at, asked.known)
+    best = ranked(best_of_each_kind(tests))
+    return NextQuestion(asked.ask, asked.question, asked.about, asked.known, best, narrowing=narrowing)
 
 
 def tests_of(

@@ -43,6 +43,18 @@ class NextTest:
 
 
 @dataclass(frozen=True, slots=True)
+class Narrowing:
+    """Half-width of an answer's interval after so many further builds, in the answer's own unit.
+
+    ``by_new``: each build of a publisher that the study does not have; ``by_own``: all of its largest publisher.
+    """
+
+    builds: int
+    by_new: float
+    by_own: float
+
+
+@dataclass(frozen=True, slots=True)
 class NextQuestion:
     """One open question, how well it is answered, and the tests that would narrow it most, the best first.
 
@@ -54,6 +66,7 @@ class NextQuestion:
     known : the answer as it stands. For "engine" ratio of boosted to unboosted power.
     tests : ranked; empty where none can be planned, and ``why`` says so.
     why : sentence; None when nothing is missing.
+    narrowing : width of its interval today (0 builds) and after further builds; empty where that was not worked out.
     """
 
     ask: str
@@ -62,6 +75,7 @@ class NextQuestion:
     known: Estimate
     tests: tuple[NextTest, ...]
     why: str | None = None
+    narrowing: tuple[Narrowing, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

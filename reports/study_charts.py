@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from models.next_records import NextAnswers
 from models.results import StudyResults
 from reports.build_links import build_anchor
 from reports.captions import Caption, captions
@@ -20,6 +21,7 @@ from reports.charts.flow import chart_flow
 from reports.charts.gain_by_boost import chart_gain_by_boost
 from reports.charts.intervals import chart_band, chart_kinds, chart_publishers
 from reports.charts.marginal_yield import chart_marginal_yield
+from reports.charts.narrowing import chart_narrowing
 from reports.charts.physics import chart_budget, chart_physics
 from reports.charts.ratio_spread import chart_ratio_spread
 from reports.charts.rows import Rows, Selection, make_rows, number_units
@@ -30,6 +32,9 @@ from reports.charts.sensitivity import chart_sensitivity
 from reports.charts.size import chart_naive, chart_size
 from reports.charts.within import chart_within
 from reports.charts.yield_by_output import chart_yield_by_output
+from reports.narrowing_words import COLUMNS as NARROWING_COLUMNS
+from reports.narrowing_words import NAME as NARROWING
+from reports.narrowing_words import narrowing_caption, narrowing_rows
 from reports.numbers import SI, US, UnitSystem
 from reports.tables import CHART_COLUMNS, Column
 from reports.tables_answers import ANSWER_COLUMNS, share_rows
@@ -40,21 +45,23 @@ NEEDS: dict[str, str] = {
     "budget": "budget", "deviators": "deviators", "breakers": "breakers", "funnel": "funnel", "withheld": "withheld",
     "kinds": "kinds", "publishers": "publishers", "cancelling": "cancelling",
     "yield_rpm": "yield_by_rpm", "gain_rpm": "gain_by_rpm",
+    NARROWING: NARROWING,
 }  # fmt: skip
 #: Charts that show shares and counts alone: the same in every unit system.
 UNIT_FREE = frozenset({
     "spread", "within", "band", "naive", "physics", "budget", "builds", "deviators", "breakers", "withheld", "kinds", "publishers",
-    "flow",
+    "flow", NARROWING,
 })  # fmt: skip
 
 
-def study_rows(results: StudyResults, selection: Selection) -> Rows:
+def study_rows(results: StudyResults, selection: Selection, answers: NextAnswers | None = None) -> Rows:
     """Every record set of the study page, by name.
 
     Parameters
     ----------
     results : the stored study.
     selection : builds that are drawn.
+    answers : what is not known yet; without it nothing of that is drawn.
     """
     number_of = number_units(selection)
     rows = {
@@ -64,6 +71,7 @@ def study_rows(results: StudyResults, selection: Selection) -> Rows:
         "shares": share_rows(results),
         **rows_of_yields(() if results.curves is None else results.curves.yields, number_of),
         **rows_of_gains(() if results.curves is None else results.curves.gains),
+        **narrowing_rows(answers),
     }
     expected = {row["u"]: row["expected"] for row in rows["physics_builds"]}
     anchors = {number_of[unit.unit_id]: build_anchor(unit.build_key) for unit in selection.units}
@@ -73,9 +81,9 @@ def study_rows(results: StudyResults, selection: Selection) -> Rows:
     return rows
 
 
-def study_captions(results: StudyResults) -> dict[str, Caption]:
+def study_captions(results: StudyResults, answers: NextAnswers | None = None) -> dict[str, Caption]:
     """Captions of every chart that the page may have."""
-    return {**captions(results), **answer_captions(results), **curve_captions(results)}
+    return {**captions(results), **answer_captions(results), **curve_captions(results), **narrowing_caption(answers)}
 
 
 def draw_in_both(results: StudyResults, rows: Rows, words: Mapping[str, Caption]) -> dict[str, dict[str, Chart]]:
@@ -120,17 +128,19 @@ def draw_charts(
         "cancelling": lambda said: chart_cancelling(rows, mean, system, said),
         "publishers": lambda said: chart_publishers(rows, said),
         "flow": lambda said: chart_flow(rows, system, said),
+        NARROWING: lambda said: chart_narrowing(rows, said),
     }
     return {
         name: make(words[name].description.in_system(system.code))
         for name, make in makers.items()
-        if name not in leave_out and (name not in NEEDS or rows[NEEDS[name]])
+        if name not in leave_out and (name not in NEEDS or rows.get(NEEDS[name]))
     }
 
 
 def chart_tables(charts: Mapping[str, Chart]) -> dict[str, tuple[str, tuple[Column, ...]]]:
     """Record set and columns of the table of each chart that is there."""
-    return {name: columns for name, columns in {**CHART_COLUMNS, **ANSWER_COLUMNS, **CURVE_COLUMNS}.items() if name in charts}
+    known = {**CHART_COLUMNS, **ANSWER_COLUMNS, **CURVE_COLUMNS, NARROWING: NARROWING_COLUMNS}
+    return {name: columns for name, columns in known.items() if name in charts}
 
 
 def columns_json(tables: Mapping[str, tuple[str, tuple[Column, ...]]]) -> dict[str, Any]:

@@ -16,6 +16,8 @@ from reports.charts.rows import Rows, Selection, number_units, select_units
 from reports.deviator_cards import deviator_cards
 from reports.glance import at_a_glance
 from reports.labels import COOLING, INDUCTION, clean_text, safe_url
+from reports.narrowing_words import NAME as NARROWING
+from reports.narrowing_words import say_narrowing
 from reports.numbers import SYSTEMS, InBothUnits, UnitSystem, count_of, in_both, scales_json, show_estimate, show_level
 from reports.page import columns_of, page_links, render_page, script_json, write_page
 from reports.quantities_in_text import in_reader_units
@@ -87,8 +89,8 @@ def render_study_page(
     answers : what is not known yet; without it that section is left out.
     """
     selection = select_units(results)
-    rows = study_rows(results, selection)
-    words = study_captions(results)
+    rows = study_rows(results, selection, answers)
+    words = study_captions(results, answers)
     charts = draw_in_both(results, rows, words)
     return render_page(
         "study.html",
@@ -104,7 +106,7 @@ def render_study_page(
         glance=at_a_glance(results),
         drawn=frozenset(charts["us"]),
         said=_said(results),
-        takeaways=_takeaways(results, summary),
+        takeaways=_takeaways(results, summary, answers),
         figures=_key_figures(results),
         captions=words,
         sampled=_say_selection(selection),
@@ -130,7 +132,7 @@ def write_study_page(
     return write_page(render_study_page(results, summary, beside, answers), out)
 
 
-def _takeaways(results: StudyResults, summary: Mapping[str, int] | None) -> dict[str, InBothUnits]:
+def _takeaways(results: StudyResults, summary: Mapping[str, int] | None, answers: NextAnswers | None) -> dict[str, InBothUnits]:
     """The finding that stands above each chart, where the chart has one."""
     found = {
         "spread": say_spread(results),
@@ -154,6 +156,7 @@ def _takeaways(results: StudyResults, summary: Mapping[str, int] | None) -> dict
         "cancelling": say_cancelling(results),
         "publishers": say_publishers(results),
         "flow": None if summary is None else say_flow(results, summary),
+        NARROWING: say_narrowing(answers),
     }
     return {name: text for name, text in found.items() if text is not None}
 

@@ -80,3 +80,33 @@ def test_no_more_boost_than_evidence_and_limit():
     unnamed = reach_of(units, None)
     assert not unnamed.is_named and unnamed.top_kpa <= 50.0
     assert reach_of(units.head(2), 35.0) is None
+
+
+def test_narrowing_starts_at_the_interval_and_falls_fastest_by_new_publishers():
+    from models.estimate import Estimate
+    from models.next_narrowing import BUILDS, narrowing_of
+
+    fit = fit_joint(*simulate_fit(FitTruth(builds=50, publishers=8), seed=3))
+    contrast = np.eye(2)[0]
+    known = Estimate(0.9, 0.86, 0.94, 0.95, "1", 50, 120)
+    reach = reach_of(_five_of_a_class(), None)
+    steps = narrowing_of(fit, information_of(fit), contrast, reach, np.ones(1), known)
+    assert [one.builds for one in steps] == [0, *BUILDS]
+    assert steps[0].by_new == steps[0].by_own == pytest.approx(0.04)
+    for before, after in zip(steps, steps[1:], strict=False):
+        assert after.by_new < before.by_new and after.by_own < before.by_own
+        assert after.by_new <= after.by_own  # equal where publishers do not differ
+    # ten builds by the best plan: the same fall as the ranking's own
+    ten = next(one for one in steps if one.builds == 10)
+    info = information_of(fit)
+    new = added(info, plan_grams(fit, PLANS, reach.top_kpa), np.ones((len(PLANS), 1)), None, 10)
+    best = min(variance(one, contrast) for one in new)
+    assert ten.by_new == pytest.approx(0.04 * np.sqrt(best / variance(info.total, contrast)))
+    assert narrowing_of(fit, info, contrast, reach, np.ones(1), Estimate(0.9, None, None, 0.95, "1", 50, 120, "why")) == ()
+
+
+def _five_of_a_class():
+    return pl.DataFrame(
+        {"induction": ["turbocharger"] * 5, "charge_cooling": ["none"] * 5, "fuel": ["petrol"] * 5,
+         "highest_boost_kpa": [90.0, 70.0, 50.0, 40.0, 30.0]}
+    )  # fmt: skip

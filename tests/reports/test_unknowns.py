@@ -3,7 +3,10 @@
 from dataclasses import replace
 
 from models.estimate import Estimate
-from models.next_records import Goal, NextAnswers, NextQuestion, NextTest
+from models.next_records import Goal, Narrowing, NextAnswers, NextQuestion, NextTest
+from reports.charts.export import chart_to_png
+from reports.charts.narrowing import chart_narrowing
+from reports.narrowing_words import narrowing_rows
 from reports.study_page import render_study_page
 from reports.unknowns import MOST_TESTS, unknowns_of
 
@@ -36,3 +39,18 @@ def test_only_the_best_tests_are_named(study_maker):
 def test_no_plans_no_section(study_maker):
     assert unknowns_of(study_maker(), None) is None
     assert 'id="unknowns"' not in render_study_page(study_maker())
+
+
+def test_chart_of_narrowing_stands_in_the_section_with_its_sentence(study_maker):
+    answers = _answers()
+    steps = (Narrowing(0, 0.05, 0.05), Narrowing(1, 0.049, 0.0499), Narrowing(10, 0.03, 0.0496))
+    mean = replace(answers.questions[0], narrowing=steps)
+    page = render_study_page(study_maker(), answers=replace(answers, questions=(mean,)))
+    section = page[page.index('<section id="unknowns"') : page.index('<section id="estimates"')]
+    assert 'id="chart-narrowing"' in section
+    assert "10 further builds of new publishers would narrow that to 3.0" in section
+    assert "would leave it at 5.0" in section  # 4.96 rounds to what stands today: no narrowing is claimed
+    assert 'id="chart-narrowing"' not in render_study_page(study_maker(), answers=answers)
+    rows = narrowing_rows(replace(answers, questions=(mean,)))
+    picture = chart_to_png(chart_narrowing(rows, "said").spec, rows, width=300, scale=1)
+    assert picture.startswith(b"\x89PNG")
