@@ -191,6 +191,16 @@ _NUMBER_THEN_UNIT = re.compile(r"\s*([+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE]
 _THOUSANDS_OR_DECIMAL = re.compile(r"[+\-−]?[1-9]\d{0,2},\d{3}")
 
 
+#: Units that a message names; the rest are spellings of pressures that few would try.
+_MOST_NAMED = 10
+
+
+def _some_units(quantity: str) -> str:
+    names = units_of(quantity)
+    more = len(names) - _MOST_NAMED
+    return ", ".join(names[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
 def parse_quantity(text: str, quantity: str, default_unit: Unit | str) -> tuple[float, Unit]:
     """Read a value with an optional unit, as typed on a command line: "400hp", "0.55 bar", "1600".
 
@@ -210,7 +220,7 @@ def parse_quantity(text: str, quantity: str, default_unit: Unit | str) -> tuple[
     """
     default = unit_named(default_unit) if isinstance(default_unit, str) else default_unit
     match = _NUMBER_THEN_UNIT.fullmatch(text)
-    allowed = f"a number with a unit of {quantity} ({', '.join(units_of(quantity))}), such as 12.5{default.name}"
+    allowed = f"a number with a unit of {quantity} ({_some_units(quantity)}), such as 12.5{default.name}"
     if match is None:
         raise UnitProblem(
             f"{text!r} does not begin with a number; what is allowed is {allowed}. A bare number is read in {default.name}."
