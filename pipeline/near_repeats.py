@@ -71,9 +71,10 @@ def find_near(
     if pairs.is_empty():
         return pl.DataFrame(schema=NEAR_SCHEMA)
     rows = _laid_together(pairs, runs)
-    judged = _with_reason(_summed(rows).filter(_promising()), rows).join(
-        _only(pairs, rows, runs), on=["rank", "rank_2"], how="left"
-    )
+    # Most pairs met by chance: they are dropped on counts alone, and the rest is looked at in full.
+    pairs = _counted(rows).filter(_promising()).select("rank", "rank_2")
+    rows = rows.join(pairs, on=["rank", "rank_2"], how="semi", maintain_order="left")
+    judged = _with_reason(_summed(rows), rows).join(_only(pairs, rows, runs), on=["rank", "rank_2"], how="left")
     judged = _with_links(judged, builds)
     known = counted_elsewhere.select("rank", "rank_2", counted=pl.lit(True))
     judged = judged.join(known, on=["rank", "rank_2"], how="left")
@@ -128,16 +129,38 @@ def _laid_together(pairs: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     columns = ["role", "power_kw", "power_step_kw", "boost_kpa", "boost_step_kpa", "power_rpm"]
     here = runs.select("rank", *columns).unique().sort("rank", *columns).with_row_index("row")
     there = here.rename({c: f"{c}_2" for c in here.columns})
-    met = pairs.join(here, on="rank").join(there, on="rank_2").filter(pl.col("role") == pl.col("role_2"))
-    met = met.with_columns(
-        same_boost=(pl.col("role") == "baseline") | _agree("boost_kpa", BOOST_TOLERANCE_KPA),
-        same_power=_agree("power_kw", POWER_TOLERANCE_KW),
-        apart=(pl.col("power_kw") - pl.col("power_kw_2")).abs(),
+    # Most rows that meet agree in nothing: joined lazily, they are dropped piece by piece and never stand in memory together.
+    met = (
+        pairs.lazy()
+        .join(here.lazy(), on="rank")
+        .join(there.lazy(), left_on=["rank_2", "role"], right_on=["rank_2", "role_2"])
+        .with_columns(
+            same_boost=(pl.col("role") == "baseline") | _agree("boost_kpa", BOOST_TOLERANCE_KPA),
+            same_power=_agree("power_kw", POWER_TOLERANCE_KW),
+            apart=(pl.col("power_kw") - pl.col("power_kw_2")).abs(),
+        )
+        .filter(pl.col("same_boost") | pl.col("same_power"))
+        .collect(engine="streaming")
     )
-    met = met.filter(pl.col("same_boost") | pl.col("same_power"))
-    best = met.sort(2 * pl.col("same_boost").cast(pl.Int8) + pl.col("same_power"), pl.col("apart") * -1, descending=True)
+    # best counterpart first; the last two keys make the order the same each time
+    met = met.with_columns(agrees=2 * pl.col("same_boost").cast(pl.Int8) + pl.col("same_power"))
+    best = met.sort("agrees", "apart", "row", "row_2", descending=[True, False, False, False]).drop("agrees")
     once = best.unique(["rank", "rank_2", "row"], keep="first", maintain_order=True)
     return once.unique(["rank", "rank_2", "row_2"], keep="first", maintain_order=True)
+
+
+def _counted(rows: pl.DataFrame) -> pl.DataFrame:
+    """The counts of each pair that :func:`_promising` reads."""
+    fine, boosted = pl.col("same_boost") & pl.col("same_power"), pl.col("role") == "boosted"
+    return rows.group_by("rank", "rank_2").agg(
+        odd=(~fine).sum(), powers=pl.col("same_power").sum(), boosts=(pl.col("same_boost") & boosted).sum(),
+        levels=boosted.sum(), baselines=(~boosted).sum(), ratio=_ratio(),
+    )  # fmt: skip
+
+
+def _ratio() -> pl.Expr:
+    """The middle ratio of the powers of one pair; one row has one ratio, so that it says something from the second row on."""
+    return (pl.col("power_kw_2") / pl.col("power_kw")).filter("same_boost").median()
 
 
 def _summed(rows: pl.DataFrame) -> pl.DataFrame:
@@ -146,8 +169,6 @@ def _summed(rows: pl.DataFrame) -> pl.DataFrame:
     odd = ["boost_kpa", "power_kw", "power_step_kw", "boost_step_kpa"]
     first_odd = [pl.col(c).filter(~fine).first().alias(c) for name in odd for c in (name, f"{name}_2")]
     speeds = pl.col("power_rpm") == pl.col("power_rpm_2")
-    # One row has one ratio, so a ratio says something from the second row on.
-    ratios = (pl.col("power_kw_2") / pl.col("power_kw")).filter("same_boost").median()
     return rows.group_by("rank", "rank_2").agg(
         *first_odd,
         paired=pl.len(),
@@ -158,7 +179,7 @@ def _summed(rows: pl.DataFrame) -> pl.DataFrame:
         baselines=(~boosted).sum(),
         exact=(pl.col("apart") <= POWER_TOLERANCE_KW).all(),
         speeds=(speeds.sum() >= 2) & speeds.fill_null(True).all(),
-        ratio=ratios,
+        ratio=_ratio(),
         odd_in_power=(pl.col("same_boost") & ~pl.col("same_power")).any(),
     )
 
