@@ -27,6 +27,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "offset": ("pipeline.cli.offset:offset", "How much boost gives the same power as a part."),
     "choose": ("pipeline.cli.offset:choose", "Ways to a target power: boost, parts, or both."),
     "estimate": ("pipeline.cli.estimate:estimate", "What to expect of one engine at a boost."),
+    "claim": ("pipeline.cli.claim:claim", "How a claim sits against rule, physics and records."),
     "next": ("pipeline.cli.next_test:next_test", "Which test to run next, and what it would tell."),
     "report": ("pipeline.cli.whole:report", "Write the pages from the stored study."),
     "pack": ("pipeline.cli.pack:pack", "Findings, figures and sources for an article, ready to print."),

@@ -22,6 +22,9 @@ _OPTIONS = (
     click.option("--boost", metavar="BOOST", help="Gauge boost asked about."),
     click.option("--target", metavar="POWER", help="Power wanted: the boost at which it is to be expected."),
     click.option("--made", metavar="POWER", help="Power made at --boost, instead of --na: the output without boost that it implies."),
+)  # fmt: skip
+#: What is asked of an engine, here and by `claim`.
+ENGINE_OPTIONS = (
     click.option("--displacement", metavar="VOLUME", help="5.7L, 350ci, 3000cc."),
     click.option("--compression-ratio", type=float, metavar="RATIO", help="9.5 for 9.5 to 1."),
     click.option("--induction", metavar="WORDS", help="turbocharger, centrifugal or positive displacement, in any usual words."),
@@ -41,7 +44,7 @@ _OPTIONS = (
 
 
 def _options(command: Any) -> Any:
-    for option in reversed(_OPTIONS):
+    for option in reversed((*_OPTIONS, *ENGINE_OPTIONS)):
         command = option(command)
     return command
 
@@ -108,7 +111,7 @@ def estimate(store: Path, as_json: bool, **asked: Any) -> None:
     model = results.model
     if model is None:
         raise RequestProblem(f"{store} gives no estimate: {results.why} Add builds to data_raw, then run `poundworth run`.")
-    request, factor = _request(asked, model)
+    request, factor = engine_request(asked, model)
     if asked["made"] is not None:
         implied = implied_output(model, request, read_amount(asked["made"], "power", asked["units"]) * factor)
         answer = shown.Answer(results, asked["units"], factor, implied=implied)
@@ -148,8 +151,19 @@ def _check_wishes(asked: dict[str, Any]) -> None:
         refuse("--ambient and --altitude", "one of them")
 
 
-def _request(asked: dict[str, Any], model: Any) -> tuple[Any, float]:
-    """The engine with corrected powers, and the factor from the powers of the command line to corrected ones."""
+def engine_request(asked: dict[str, Any], model: Any) -> tuple[Any, float]:
+    """The engine with corrected powers, and the factor from the powers of the command line to corrected ones.
+
+    Parameters
+    ----------
+    asked : option -> text as given, or None; ``compression_ratio``, ``octane_ron`` and ``octane_aki`` as numbers, ``catalogue``
+        a flag, ``units`` the unit system. ``as_json`` keeps it from asking back.
+    model : of the study.
+
+    Raises
+    ------
+    UnitProblem, RequestProblem : a figure or a code cannot be read, or what the power is has to be told.
+    """
     from models.estimate_records import EngineRequest
     from models.expected_power import corrected_over_observed
 

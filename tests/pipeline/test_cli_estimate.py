@@ -16,7 +16,7 @@ from pipeline.cli import cli, main
 HEADER = "publisher,build,session,measured_at,correction,induction,charge_cooling,fuel,power_kw,boost_psi,ambient_kpa"
 
 
-def _runs_csv() -> str:
+def runs_csv() -> str:
     rng = np.random.default_rng(11)
     lines = [HEADER]
     for g in range(6):
@@ -37,7 +37,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("estimate")
     folder = root / "raw" / "first"
     folder.mkdir(parents=True)
-    (folder / "runs.csv").write_text(_runs_csv(), encoding="utf-8")
+    (folder / "runs.csv").write_text(runs_csv(), encoding="utf-8")
     toml = 'title = "T"\npublisher = "P"\nlicence = "CC0-1.0"\nmedium = "magazine"\n[[file]]\nname = "runs.csv"\nkind = "runs"\n'
     (folder / "source.toml").write_text(toml, encoding="utf-8")
     build(root / "raw", root / "study.duckdb")
