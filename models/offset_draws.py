@@ -7,7 +7,7 @@ the quantiles of about ten times as many random draws, so that few enough of the
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import chi2, norm, qmc
+from scipy.special import chdtri, ndtri
 
 #: Number of draws (a power of two, as the sequence wants) and the seed of its scrambling.
 DRAWS_LOG2 = 11
@@ -31,8 +31,10 @@ def standard_draws(degrees_of_freedom: int, log2_draws: int = DRAWS_LOG2, seed: 
     log2_draws : two to this power draws are made.
     seed : of the scrambling; the same seed gives the same draws.
     """
+    from scipy.stats import qmc  # a second to import, and needed here alone
+
     uniform = np.clip(qmc.Sobol(6, scramble=True, rng=np.random.default_rng(seed)).random_base2(log2_draws), 1e-9, 1 - 1e-9)
-    normal = norm.ppf(uniform[:, :5])
-    stretch = np.sqrt(chi2.ppf(uniform[:, 5], degrees_of_freedom) / degrees_of_freedom)
+    normal = ndtri(uniform[:, :5])
+    stretch = np.sqrt(chdtri(degrees_of_freedom, 1.0 - uniform[:, 5]) / degrees_of_freedom)
     normal[:, 1:3] /= np.maximum(stretch, 1e-6)[:, None]
     return tuple((float(a), float(b), float(c), float(d), float(e)) for a, b, c, d, e in np.round(normal, DECIMALS))

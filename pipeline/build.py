@@ -18,7 +18,7 @@ import duckdb
 import polars as pl
 
 from pipeline import store
-from pipeline.build_file import FileTask, code_mark, is_unchanged, read_file, read_repairs_text, say_problem, to_task
+from pipeline.build_file import FileTask, is_unchanged, read_file, read_repairs_text, say_problem, to_task
 from pipeline.build_workers import read_with
 from pipeline.checks import sentence_of
 from pipeline.clean_file import check_results
@@ -30,7 +30,7 @@ from pipeline.repeats import find_repeats
 from pipeline.sources import SOURCE_FILE, Source, entry_key, list_source_folders, read_source, read_withdrawn
 from pipeline.work_files import drop_folder, work_folder
 
-__all__ = ["BuildSummary", "build", "code_mark"]
+__all__ = ["BuildSummary", "build"]
 
 Progress = Callable[[int, int, str], None]
 Ledger = Mapping[tuple[str, str], LedgerRow]

@@ -8,12 +8,12 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from functools import cache
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.clean_file import clean_file
+from pipeline.code_mark import code_mark
 from pipeline.errors import FileProblem, PoundworthError, StoreProblem
 from pipeline.file_result import FileResult, LedgerRow
 from pipeline.file_tables import Context
@@ -63,14 +63,6 @@ class FileOutcome:
 
     ledger: LedgerRow | None = None
     result: FileResult | None = None
-
-
-@cache
-def code_mark() -> str:
-    """Hash of the reading code and its tables: rows made by other code are read again."""
-    folder = Path(__file__).parent
-    files = sorted(p for p in folder.iterdir() if p.suffix in (".py", ".csv"))
-    return hashlib.sha256(b"\0".join(p.name.encode() + p.read_bytes() for p in files)).hexdigest()[:16]
 
 
 def to_task(

@@ -12,8 +12,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.build_file import FileOutcome, FileTask, code_mark, read_file, say_problem
+from pipeline.build_file import FileOutcome, FileTask, read_file, say_problem
 from pipeline.clean_file import check_results
+from pipeline.code_mark import code_mark
 from pipeline.errors import FileProblem, PoundworthError, RequestProblem, StoreProblem
 from pipeline.file_result import LedgerRow
 from pipeline.sources import hash_file

@@ -10,7 +10,7 @@ import functools
 import subprocess
 import sys
 
-_MAKE = "import sys, vl_convert; sys.stdout.buffer.write(vl_convert.javascript_bundle(vl_version=sys.argv[1]).encode())"
+_MAKE = "import sys; from reports import bundle; sys.stdout.buffer.write(bundle.make())"
 _started: list[subprocess.Popen[bytes]] = []
 
 
@@ -21,12 +21,17 @@ def _version() -> str:
     return ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
 
 
+def make() -> bytes:
+    """The library of the installed altair's version, as bytes."""
+    import vl_convert
+
+    return vl_convert.javascript_bundle(vl_version=_version()).encode()  # type: ignore[call-arg]
+
+
 def start() -> None:
     """Begin making the bundle in another process; :func:`chart_bundle` waits for it."""
     if not _started and not chart_bundle.cache_info().currsize:
-        _started.append(
-            subprocess.Popen([sys.executable, "-c", _MAKE, _version()], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-        )
+        _started.append(subprocess.Popen([sys.executable, "-P", "-c", _MAKE], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL))
 
 
 @functools.cache
@@ -38,8 +43,6 @@ def chart_bundle() -> str:
         text, _ = worker.communicate()
         text = text if worker.returncode == 0 else b""
     if not text:
-        import vl_convert
-
-        text = vl_convert.javascript_bundle(vl_version=_version()).encode()  # type: ignore[call-arg]
+        text = make()
     script = text.decode().replace("\r\n", "\n").replace("\r", "\n")
     return "(function(){" + script + "\n})();"

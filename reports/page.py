@@ -13,6 +13,7 @@ import math
 import os
 import tempfile
 from collections.abc import Iterable, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +92,7 @@ PAGES: dict[str, str] = {
     "study.html": "Study",
     "parts.html": "Parts or boost",
     "engine.html": "One engine",
+    "claims.html": "Claims",
     "builds.html": "Builds",
     "data.html": "Data",
     "method.html": "Method",
@@ -103,25 +105,34 @@ def page_links(here: str, written: Iterable[str]) -> list[dict[str, Any]]:
     return [{"file": file, "name": name, "here": file == here} for file, name in PAGES.items() if file in {here, *written}]
 
 
+@cache
+def _environment() -> Environment:
+    """One for all pages: a template that several include is compiled once."""
+    return Environment(
+        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+
+
 def render_page(template: str, *, pages: Sequence[dict[str, Any]] = (), with_charts: bool = True, **context: Any) -> str:
     """A page from a template of ``reports/templates``: everything escaped, scripts hashed, colours from the theme.
 
     Without ``with_charts`` the chart library stays out, which is most of a page's size.
     """
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
     scripts = [chart_bundle() if with_charts else "", _script("page.js"), *_own_scripts(template)]
-    return environment.get_template(template).render(
-        policy=content_policy(scripts),
-        bundle=_checked_script(scripts[0]),
-        script=_checked_script(scripts[1]),
-        own_scripts=[_checked_script(script) for script in scripts[2:]],
-        style=Markup(_style(template)),
-        light=Markup(css_variables(LIGHT)),
-        dark=Markup(css_variables(DARK)),
-        pages=pages,
-        **context,
+    return (
+        _environment()
+        .get_template(template)
+        .render(
+            policy=content_policy(scripts),
+            bundle=_checked_script(scripts[0]),
+            script=_checked_script(scripts[1]),
+            own_scripts=[_checked_script(script) for script in scripts[2:]],
+            style=Markup(_style(template)),
+            light=Markup(css_variables(LIGHT)),
+            dark=Markup(css_variables(DARK)),
+            pages=pages,
+            **context,
+        )
     )
 
 

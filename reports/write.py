@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+from altair.utils.schemapi import debug_mode
+
 from models.gain_records import GainsResults
 from models.next_records import NextAnswers
 from models.offset_records import OffsetModel
@@ -45,6 +47,20 @@ def write_pages(
     builds : every build as recorded; without it the page of builds is not written.
     unknown : what is not known yet; without it the study page has no such section.
     """
+    with debug_mode(False):  # altair would check every part of every chart again; the tests check each chart whole
+        return _write_all(results, summary, out_folder, data_summary, parts, prediction, builds, unknown)
+
+
+def _write_all(
+    results: StudyResults,
+    summary: Mapping[str, int],
+    out_folder: Path,
+    data_summary: DataSummary | None,
+    parts: tuple[GainsResults, OffsetModel] | None,
+    prediction: PredictionResults | None,
+    builds: RecordedBuilds | None,
+    unknown: NextAnswers | None,
+) -> list[Path]:
     given = {"data.html": data_summary, "parts.html": parts, "engine.html": prediction, "builds.html": builds}
     beside = [
         "index.html",

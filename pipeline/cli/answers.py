@@ -45,7 +45,7 @@ def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = (),
 
     from models.results import results_from_json, results_to_json
     from pipeline import store as store_module
-    from pipeline.build import code_mark
+    from pipeline.code_mark import code_mark
 
     whole = (subset is None or subset.is_everything) and not own_columns
     with store_module.reading(store) as con:

@@ -86,7 +86,9 @@ def report(store: Path, out: Path, as_json: bool) -> None:
     """
     from pipeline import store as store_module
     from pipeline.cli.answers import study_of
+    from reports import bundle
 
+    bundle.start()
     results, _ = study_of(store)
     with store_module.reading(store) as con:
         ledger = store_module.read_ledger(con).values()
