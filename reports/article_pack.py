@@ -60,6 +60,8 @@ def _contents(pack: Pack, progress: Progress | None) -> Iterator[tuple[str, byte
     }  # fmt: skip
     for path, text in texts.items():
         yield path, text.encode()
+    for name, _, text in pack.tables:
+        yield f"data/{name}.csv", text.encode()
     system = SYSTEMS[pack.units]
     for number, figure in enumerate(pack.figures, start=1):
         name = file_name(number, figure.name)

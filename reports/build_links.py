@@ -25,3 +25,8 @@ def build_link(build_key: str) -> str:
 def source_link(source: str) -> str:
     """Address of the builds of a source from any page beside it."""
     return f"{BUILDS_PAGE}#{source_anchor(source)}"
+
+
+def key_of_build(source: str, publisher: str, build: str) -> str:
+    """Key of a build from its parts, as the clean tables write it: ``source|publisher|build``, bars and backslashes escaped."""
+    return "|".join(part.replace("\\", "\\\\").replace("|", "\\|") for part in (source, publisher, build))

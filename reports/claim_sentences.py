@@ -6,19 +6,19 @@ width of their range, and what is not known is said as such.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from models.claim_records import Claim, ClaimAnswer, Condition
-from models.estimate_answers import Ranges
+from models.claim_records import Claim, ClaimAnswer
 from models.outside_evidence import say_outside
 from models.strength import LADDER
+from reports.claim_condition_words import say_condition
 from reports.claim_words import (
     VERDICT_WORDS,
     as_given,
     boost,
     claimed_words,
     engine_words,
+    given_kw,
     level_words,
     named_part,
     place_words,
@@ -29,6 +29,11 @@ from reports.claim_words import (
 from reports.labels import clean_text
 from reports.numbers import UnitSystem, count_of, show_estimate, write_number
 from reports.quantities_in_text import in_reader_units
+
+INVENTED = "Invented demo data: no sentence of it may be printed as a finding."
+
+#: So far as builds reach where a share can be told to one in a hundred.
+_FINE_PERCENTILE = 99.0
 
 _VERBS = {rung.name: rung.verb for rung in LADDER}
 
@@ -52,26 +57,28 @@ class ClaimWords:
     caveats: tuple[str, ...] = ()
 
 
-def say_claim(answer: ClaimAnswer, system: UnitSystem) -> ClaimWords:
+def say_claim(answer: ClaimAnswer, system: UnitSystem, *, invented: bool = False) -> ClaimWords:
     """The sentences of a judged claim.
 
     Parameters
     ----------
     answer : from :func:`models.claims.judge_claim`, or a row of a file that could not be read.
     system : the reader's units.
+    invented : whether the records are invented demo data; that is then the first thing to know.
     """
     if answer.claim is None:
         problem = clean_text(answer.problem or "The row could not be read.", 400)
         return ClaimWords(f"Not read: {problem}", "", "")
+    first = (INVENTED,) if invented else ()
     if answer.claim.kind == "rule":
-        return _say_rule(answer, system)
+        return replace(_say_rule(answer, system), caveats=first)
     return ClaimWords(
         _verdict(answer, answer.claim, system),
         _to_print(answer, answer.claim, system),
         _to_avoid(answer, answer.claim, system),
-        tuple(_condition(one, answer.claim, system) for one in answer.conditions),
+        tuple(say_condition(one, answer.claim, system) for one in answer.conditions),
         tuple(_records(answer, answer.claim, system)),
-        tuple(_caveats(answer, answer.claim, system)),
+        (*first, *_caveats(answer, answer.claim, system)),
     )
 
 
@@ -83,7 +90,7 @@ def _expectation(answer: ClaimAnswer, claim: Claim, system: UnitSystem) -> str |
     expected = as_given(answer)
     if expected is None:
         return None
-    narrow = range_words(expected, 80, system)
+    narrow = range_words(expected, 80, system, given_kw(answer))
     if narrow is None:
         return None
     if claim.kind == "part":
@@ -97,23 +104,20 @@ def _verdict(answer: ClaimAnswer, claim: Claim, system: UnitSystem) -> str:
         return head + _why(answer, system)
     made, expected = claimed_words(answer, system), as_given(answer)
     assert expected is not None  # only a claim with a range has another verdict
-    narrow, wide = (range_words(expected, level, system) for level in (80, 95))
+    narrow, wide = (range_words(expected, level, system, given_kw(answer)) for level in (80, 95))
     if answer.verdict == "in line":
         text = f"{made} lies inside the {level_words(80)} range of {narrow}"
     elif answer.verdict == "low":
         text = f"{made} lies below the {level_words(80)} range of {narrow}; {_reached(answer)}"
     elif answer.verdict == "high but seen":
         inside = f"{made} lies above the {level_words(80)} range of {narrow}"
-        is_inside_wide = expected.high95 is not None and (answer.claimed or 0.0) <= _given(expected.high95, claim)
+        is_inside_wide = expected.high95 is not None and (given_kw(answer) or 0.0) <= expected.high95
         text = f"{inside}{f' but inside the {level_words(95)} range of {wide}' if is_inside_wide else ''}; {_reached(answer)}"
+        text += ", so that only the wide range reaches so far" if answer.seen == 0 else ""
     else:
         text = f"{made} lies above the {level_words(95)} range of {wide}, and {_reached(answer)}"
     place = place_words(answer)
     return head + text + (f"; {place}." if place else ".")
-
-
-def _given(corrected_back_kw: float, claim: Claim) -> float:
-    return corrected_back_kw * claim.given_to_corrected
 
 
 def _reached(answer: ClaimAnswer) -> str:
@@ -167,77 +171,31 @@ def _subject(claim: Claim, system: UnitSystem) -> str:
 
 def _to_avoid(answer: ClaimAnswer, claim: Claim, system: UnitSystem) -> str:
     made = claimed_words(answer, system).split(" (")[0]
-    thing = named_part(claim) if claim.kind == "part" else "boost"
-    said, reason = {
-        "in line": (f"Tests prove {made}", "a range that holds a figure does not confirm it"),
-        "high but seen": (
-            f"Expect {made}",
-            "most engines like it come out lower, and the best results are the ones that get printed",
-        ),
-        "beyond the evidence": (
-            "The figure is false",
-            "the records hold no engine like that, which does not say that there is none",
-        ),
-        "low": (f"Something is wrong with the {thing}", "one low result has many causes, and the figures do not name one"),
-        "cannot judge": (f"Nobody knows better than {made}", "no verdict either way rests on these records"),
-    }[answer.verdict]
-    return f"\u201c{said}.\u201d Not so: {reason}."
+    said = _TEMPTING[answer.verdict][claim.kind].format(made=made, part=named_part(claim) if claim.kind == "part" else "")
+    return f"\u201c{said}.\u201d Not so: {_REASONS[answer.verdict]}."
 
 
-# --- what would have to be true -----------------------------------------------------------------------------------------
-
-
-def _condition(one: Condition, claim: Claim, system: UnitSystem) -> str:
-    write = _CONDITIONS.get(one.code)
-    if write is not None:
-        return write(one, claim, system)
-    name, words = one.code.replace("_", " "), clean_text(one.words, 60).replace("_", " ")
-    return f"The {name} was {words}: with that the claim would be in line."
-
-
-def _output(one: Condition, claim: Claim, system: UnitSystem) -> str:
-    factor = claim.given_to_corrected
-    if one.low is None or one.high is None:
-        return f"The engine makes {power((one.value or 0.0) / factor, system)} without boost; no range can be given."
-    ends = Ranges((one.value or 0.0) / factor, one.low / factor, one.high / factor, None, None, "kW")
-    return f"The engine makes {range_words(ends, 80, system)} without boost, and not what is claimed of it."
-
-
-def _boost(one: Condition, claim: Claim, system: UnitSystem) -> str:
-    stated = "" if claim.engine is None else f", not {boost(claim.engine.boost_kpa, system)}"
-    return (
-        f"The boost was {boost(one.value or 0.0, system)}{stated}: there such an engine is expected to make what is claimed. "
-        "That is arithmetic, not a boost to set."
-    )
-
-
-def _wheel(one: Condition, claim: Claim, system: UnitSystem) -> str:
-    low, high = ("output without boost", "boosted power") if one.words == "na" else ("boosted power", "output without boost")
-    return f"The {low} was read at the wheels and the {high} at the crank (taken as {write_number(one.value or 0.0, 2)} to 1)."
-
-
-def _two_units(one: Condition, claim: Claim, system: UnitSystem) -> str:
-    which, other = ("output without boost", "boosted power") if one.words == "na" else ("boosted power", "output without boost")
-    return f"The {which} is in kW and the {other} in hp."
-
-
-def _air(one: Condition, claim: Claim, system: UnitSystem) -> str:
-    which = "output without boost" if one.words == "na" else "boosted power"
-    return f"The {which} is as read, and the other figure is corrected to standard air."
-
-
-def _absolute(one: Condition, claim: Claim, system: UnitSystem) -> str:
-    return f"The boost stated is absolute pressure, which is {boost(one.value or 0.0, system)} of boost."
-
-
-def _catalogue(one: Condition, claim: Claim, system: UnitSystem) -> str:
-    return "The output without boost is a maker's rating and no measurement of this engine."
-
-
-_CONDITIONS: dict[str, Callable[[Condition, Claim, UnitSystem], str]] = {
-    "na_output": _output, "boost": _boost, "wheel_against_crank": _wheel, "powers_in_two_units": _two_units, "air": _air,
-    "boost_is_absolute": _absolute, "catalogue_figure": _catalogue,
+#: Verdict and kind of claim -> what one is tempted to print.
+_TEMPTING: dict[str, dict[str, str]] = {
+    "in line": {"boost": "Tests prove {made}", "yield": "Count on {made}", "part": "A change of {part} is worth {made}"},
+    "high but seen": {"boost": "Expect {made}", "yield": "Boost is worth {made}", "part": "A change of {part} gives {made}"},
+    "beyond the evidence": {
+        "boost": "The figure is false", "yield": "Boost cannot be worth {made}", "part": "A change of {part} cannot give {made}",
+    },
+    "low": {
+        "boost": "Something is wrong with that engine", "yield": "Boost is wasted on such an engine", "part": "A change of {part} is wasted money",
+    },
+    "cannot judge": {
+        "boost": "The records bear out {made}", "yield": "The records bear out a worth of {made}", "part": "The records bear out a gain of {made}",
+    },
 }  # fmt: skip
+_REASONS: dict[str, str] = {
+    "in line": "a range that holds a figure does not confirm it",
+    "high but seen": "most engines like it come out lower, and the best results are the ones that get printed",
+    "beyond the evidence": "the records hold no engine like that, which does not say that there is none",
+    "low": "one low result has many causes, and the figures do not name one",
+    "cannot judge": "no verdict either way rests on these records",
+}
 
 
 # --- what it rests on ---------------------------------------------------------------------------------------------------
@@ -262,12 +220,15 @@ def _caveats(answer: ClaimAnswer, claim: Claim, system: UnitSystem) -> list[str]
         in_reader_units(f"Outside the evidence: {clean_text(say_outside(item), 300)}").in_system(system.code)
         for item in answer.outside
     ]
-    if answer.widened > 1.0:
+    if answer.widened > 1.0 and len(answer.outside) != 1:
         found.append(
             f"Ranges are {write_number(answer.widened, 2)} times as wide for it, by a stated rule and not by measurement."
         )
     if answer.compared == 0 and answer.verdict != "cannot judge":
         found.append("No record is comparable, so that only the fitted range speaks.")
+    most = answer.highest_percentile
+    if answer.percentile is not None and most is not None and most < _FINE_PERCENTILE:
+        found.append(f"So few builds cannot place a claim beyond {int(most)} of 100.")
     if not claim.has_boost and claim.engine is not None:
         found.append(f"The claim states no boost; it was judged at {boost(claim.engine.boost_kpa, system)}.")
     if claim.given_to_corrected != 1.0:

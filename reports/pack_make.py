@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
+from models.claim_records import ClaimAnswer
 from models.estimate_answers import EngineEstimate
 from models.gain_records import GainsResults, PairGain
 from models.offset_records import OffsetModel
@@ -22,6 +24,7 @@ from reports.pack_charts import (
     study_figures,
     without_sources,
 )
+from reports.pack_claims import CLAIMS_TABLE, claims_table, judged_figures, judged_findings
 from reports.pack_findings import study_findings
 from reports.pack_findings_more import claim_findings, engine_findings, part_findings
 from reports.pack_records import Figure, Finding, Pack, PackSource, Record, Terms, terms_of
@@ -65,10 +68,22 @@ def make_engine_pack(
     )  # fmt: skip
 
 
-def make_claims_pack(results: StudyResults, described: Described, units: str = "us") -> Pack:
-    """The pack on rules of thumb."""
+def make_claims_pack(results: StudyResults, described: Described, units: str = "us", answers: Sequence[ClaimAnswer] = ()) -> Pack:
+    """The pack on rules of thumb, and on judged claims where there are any.
+
+    Parameters
+    ----------
+    results, described, units : as for the study.
+    answers : judged claims in the order of their file; rows that could not be read stand in the table with their reason.
+    """
     system = SYSTEMS[units]
-    return _of_study("claims", results, described, system, claim_findings(results), claim_figures(results, system), ())
+    findings = (*judged_findings(answers, system), *claim_findings(results))
+    figures = (*judged_figures(answers, system), *claim_figures(results, system))
+    pack = _of_study("claims", results, described, system, findings, figures, ())
+    if not answers:
+        return pack
+    table = claims_table(answers, sources_of(_terms(results), Terms.OPEN), system, invented=results.invented)
+    return replace(pack, tables=((*CLAIMS_TABLE, table),))
 
 
 def make_parts_pack(

@@ -165,7 +165,8 @@ class Record:
 class Pack:
     """Everything that is written into the folder.
 
-    ``builds`` and ``runs`` count what it rests on, those of private sources among them; ``publishers`` alike.
+    ``builds`` and ``runs`` count what it rests on, those of private sources among them; ``publishers`` alike. ``tables`` are further
+    CSV files: name without ending, what they hold, text.
     """
 
     about: str
@@ -185,6 +186,7 @@ class Pack:
     method: tuple[str, str]
     limits: tuple[str, ...]
     notes: tuple[str, ...] = field(default=())
+    tables: tuple[tuple[str, str, str], ...] = field(default=())
 
     @property
     def title(self) -> str:

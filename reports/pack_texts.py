@@ -182,6 +182,7 @@ def write_read_me(pack: Pack) -> str:
     lines += [f"**In one sentence.** {markdown(first.text.in_system(pack.units))}", ""] if first else []
     lines += ["**Before any figure:** " + markdown(CAUTIONS[0]), "", "## What is here", ""]
     lines += [f"- `{name}`: {words}" for name, words in FILES.items()]
+    lines += [f"- `data/{name}.csv`: {words}" for name, words, _ in pack.tables]
     lines += ["", "## Writing from it", ""]
     lines += [
         "1. Take sentences from `findings.md` with their range; keep to the wording that their grade allows.",

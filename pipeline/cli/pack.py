@@ -27,10 +27,17 @@ _EXAMPLES = ((200.0, 8.0), (400.0, 8.0), (400.0, 12.0))
     help="What the article is about.",
 )
 @click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True, help="hp and psi, or kW and kPa.")
+@click.option(
+    "--file",
+    "file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="With --about claims: a table of claims to judge.",
+)
 @click.option("--force", is_flag=True, help="Write over files of an earlier pack that were edited since.")
 @store_option
 @json_option
-def pack(folder: Path, about: str, units: str, force: bool, store: Path, as_json: bool) -> None:
+def pack(folder: Path, about: str, units: str, file: Path | None, force: bool, store: Path, as_json: bool) -> None:
     """Write everything a writer needs into DIR: graded sentences with their records, figures, captions, method, sources, terms.
 
     DIR is a new or empty folder, or one with an earlier pack. The same results give the same bytes.
@@ -40,6 +47,7 @@ def pack(folder: Path, about: str, units: str, force: bool, store: Path, as_json
       poundworth pack my_article
       poundworth pack my_article --about parts
       poundworth pack mein_artikel --about engine --units si
+      poundworth pack my_article --about claims --file claims.csv
       poundworth pack my_article --store my.duckdb --json
 
     Only stored results enter a pack: no contributed file, no refused row, no name of a person. Sources whose terms are not open
@@ -47,7 +55,9 @@ def pack(folder: Path, about: str, units: str, force: bool, store: Path, as_json
     """
     from reports.article_pack import pack_json, write_pack
 
-    made = _make(about, units, store)
+    if file is not None and about != "claims":
+        raise click.UsageError("--file goes with --about claims: it is a table of claims")
+    made = _make(about, units, store, file)
     with progress_bar("drawing") as progress:
         files = write_pack(made, folder, force=force, progress=progress)
     if as_json:
@@ -56,7 +66,7 @@ def pack(folder: Path, about: str, units: str, force: bool, store: Path, as_json
     _show(made, files, folder)
 
 
-def _make(about: str, units: str, store: Path) -> Any:
+def _make(about: str, units: str, store: Path, file: Path | None) -> Any:
     """The pack that was asked for, from what the store keeps; what is not kept is worked out first."""
     from pipeline import store as store_module
     from pipeline.cli.answers import study_of
@@ -76,7 +86,10 @@ def _make(about: str, units: str, store: Path) -> Any:
         prediction = prediction_of(store, results)
         return pack_make.make_engine_pack(results, prediction, _examples(prediction.model), described, units)
     if about == "claims":
-        return pack_make.make_claims_pack(results, described, units)
+        from pipeline.cli.claim import basis_of, judged_file
+
+        answers = () if file is None else judged_file(basis_of(store), file, units)
+        return pack_make.make_claims_pack(results, described, units, answers=tuple(answers))
     return pack_make.make_study_pack(results, described, units)
 
 
