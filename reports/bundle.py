@@ -1,17 +1,17 @@
 """The chart library as one script without network access: Vega, Vega-Lite and Vega-Embed.
 
-Making it takes seconds of pure computation, the same for every page, so it may be started early
-in a process of its own (:func:`start`) while records are read and fitted.
+Making it takes seconds of pure computation that always ends in the same text, so the text is kept beside this module, compressed,
+one file a version (``library/NOTICE.txt`` names whose work it is). ``python -m reports.bundle`` makes it anew; a test holds what is
+kept against what the installed vl-convert makes.
 """
 
 from __future__ import annotations
 
 import functools
-import subprocess
-import sys
+import gzip
+from pathlib import Path
 
-_MAKE = "import sys; from reports import bundle; sys.stdout.buffer.write(bundle.make())"
-_started: list[subprocess.Popen[bytes]] = []
+LIBRARY = Path(__file__).parent / "library"
 
 
 def _version() -> str:
@@ -22,27 +22,25 @@ def _version() -> str:
 
 
 def make() -> bytes:
-    """The library of the installed altair's version, as bytes."""
+    """The library of the installed altair's version, as vl-convert makes it."""
     import vl_convert
 
     return vl_convert.javascript_bundle(vl_version=_version()).encode()  # type: ignore[call-arg]
 
 
-def start() -> None:
-    """Begin making the bundle in another process; :func:`chart_bundle` waits for it."""
-    if not _started and not chart_bundle.cache_info().currsize:
-        _started.append(subprocess.Popen([sys.executable, "-P", "-c", _MAKE], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL))
+def kept_file() -> Path:
+    """Where the library of the installed altair's version is kept, or would be."""
+    return LIBRARY / f"vega_lite_{_version()}.js.gz"
 
 
 @functools.cache
 def chart_bundle() -> str:
-    """The script, in a function of its own so that its names stay out of the page."""
-    text = b""
-    if _started:
-        worker = _started.pop()
-        text, _ = worker.communicate()
-        text = text if worker.returncode == 0 else b""
-    if not text:
-        text = make()
+    """The script, in a function of its own so that its names stay out of the page; made where no such version is kept."""
+    kept = kept_file()
+    text = gzip.decompress(kept.read_bytes()) if kept.is_file() else make()
     script = text.decode().replace("\r\n", "\n").replace("\r", "\n")
     return "(function(){" + script + "\n})();"
+
+
+if __name__ == "__main__":
+    kept_file().write_bytes(gzip.compress(make(), 9, mtime=0))

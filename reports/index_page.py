@@ -29,10 +29,12 @@ PURPOSES: dict[str, str] = {
     "study.html": "Every question with its chart, its estimate and its range; the builds that depart and why.",
     "parts.html": "What heads, cams and the rest are worth, and how much boost would give the same power.",
     "engine.html": "Your own engine and boost: what to expect, from which builds, and how far to trust it.",
+    "claims.html": "What was said of engines, parts and rules, held against the records.",
     "builds.html": "Every build: its record, its runs against the rule, its source and its flags.",
     "data.html": "Who sent what, what was refused and why, and where the evidence is thin.",
     "method.html": "How the study is made, in plain words; glossary, limits and how to cite it.",
     "appendix.html": "Residuals, influence, collinearity and tests, for whoever wants to look beneath.",
+    "stored.html": "Every stored figure to its last digit, and the way to the rows behind it.",
 }
 
 
@@ -102,6 +104,7 @@ def _unknown(rule: RuleRow) -> dict[str, Any]:
         "would_tell": rule.would_tell,
         "best": rule.best,
         "interval": rule.interval,
+        "stored": rule.stored,
     }
 
 

@@ -21,6 +21,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from reports.bundle import chart_bundle
+from reports.stored_results import CHART_RESULTS
 from reports.theme import DARK, LIGHT, css_variables
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -97,6 +98,7 @@ PAGES: dict[str, str] = {
     "data.html": "Data",
     "method.html": "Method",
     "appendix.html": "Appendix",
+    "stored.html": "Stored results",
 }
 
 
@@ -108,9 +110,11 @@ def page_links(here: str, written: Iterable[str]) -> list[dict[str, Any]]:
 @cache
 def _environment() -> Environment:
     """One for all pages: a template that several include is compiled once."""
-    return Environment(
+    made = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
+    made.globals["chart_results"] = CHART_RESULTS
+    return made
 
 
 def render_page(template: str, *, pages: Sequence[dict[str, Any]] = (), with_charts: bool = True, **context: Any) -> str:

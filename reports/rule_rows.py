@@ -12,6 +12,7 @@ from reports.numbers import InBothUnits
 from reports.quantities_in_text import in_reader_units
 from reports.sentences import say_why
 from reports.small_plots import RuleStrip, plot_rule
+from reports.stored_results import anchor_of
 from reports.tables import VERDICT_LOOKS, Cell, estimate_cells
 
 #: Figures without a unit that are no shares: exponents.
@@ -24,7 +25,7 @@ class RuleRow:
     """One rule ready to print.
 
     ``look`` is its style class; ``missing`` says why nothing was measured, None where something was; ``would_tell`` is the test
-    that would settle it.
+    that would settle it; ``stored`` the anchor of its figure among the stored results.
     """
 
     statement: InBothUnits
@@ -37,6 +38,7 @@ class RuleRow:
     tolerance: InBothUnits
     would_tell: InBothUnits
     strip: RuleStrip | None
+    stored: str = ""
 
 
 def rule_rows(results: StudyResults) -> list[RuleRow]:
@@ -64,4 +66,5 @@ def _row(rule: RuleVerdict) -> RuleRow:
         tolerance=in_reader_units(clean_text(rule.tolerance, 300)),
         would_tell=in_reader_units(clean_text(rule.would_tell, 400)),
         strip=strip,
+        stored=anchor_of(f"rules {rule.id} estimate"),
     )

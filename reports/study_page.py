@@ -56,6 +56,7 @@ from reports.sentences_effects import (
     say_physics,
     say_unanswered,
 )
+from reports.stored_results import STORED_PAGE
 from reports.study_charts import chart_tables, columns_json, draw_in_both, study_captions, study_rows
 from reports.tables import table_estimates, table_sources
 from reports.unknowns import unknowns_of
@@ -66,11 +67,12 @@ MOST_TABLE_ROWS = 1_000
 
 @dataclass(frozen=True, slots=True)
 class KeyFigure:
-    """One of the figures beside the answer: what it is, its range large, its best value small."""
+    """One of the figures beside the answer: what it is, its range large, its best value small, its place among the stored results."""
 
     name: str
     large: InBothUnits
     small: InBothUnits
+    stored: str
 
 
 def render_study_page(
@@ -88,6 +90,7 @@ def render_study_page(
     beside : files of the pages written beside this one, to be linked.
     answers : what is not known yet; without it that section is left out.
     """
+    beside = frozenset(beside)
     selection = select_units(results)
     rows = study_rows(results, selection, answers)
     words = study_captions(results, answers)
@@ -112,7 +115,7 @@ def render_study_page(
         sampled=_say_selection(selection),
         filters=_filters(rows),
         cards=deviator_cards(results, number_units(selection)),
-        estimates=table_estimates(results),
+        estimates=table_estimates(results, STORED_PAGE in beside),
         rules=rule_rows(results),
         unknowns=unknowns_of(results, answers),
         notes=_notes(results),
@@ -190,7 +193,7 @@ def _notes(results: StudyResults) -> list[InBothUnits]:
 
 
 def _key_figures(results: StudyResults) -> list[KeyFigure]:
-    def figure(name: str, estimate: Estimate, small: str, *, whole: bool = False) -> KeyFigure:
+    def figure(name: str, estimate: Estimate, small: str, stored: str, *, whole: bool = False) -> KeyFigure:
         def large(system: UnitSystem) -> str:
             shown = show_estimate(estimate, system, share=True, reference=1.0)
             return shown.best if estimate.low is None or estimate.high is None or whole else shown.range
@@ -202,18 +205,26 @@ def _key_figures(results: StudyResults) -> list[KeyFigure]:
             known = f"{shown.range}, {show_level(estimate)} interval" if whole else f"best single figure {shown.best}"
             return f"{small}; {known}"
 
-        return KeyFigure(name, in_both(large), in_both(below))
+        return KeyFigure(name, in_both(large), in_both(below), f"r-{stored}")
 
     return [
-        figure("The average build", results.rule_ratio, "of what the rule says, to 10 psi (69 kPa)"),
+        figure("The average build", results.rule_ratio, "of what the rule says, to 10 psi (69 kPa)", "rule_ratio"),
         figure(
             "The next engine",
             results.new_build_rule_ratio,
             f"{show_level(results.new_build_rule_ratio)} range for a build not yet tested",
+            "new_build_rule_ratio",
         ),
-        figure("Build to build", results.between_builds_sd, "one standard deviation between builds", whole=True),
+        figure(
+            "Build to build", results.between_builds_sd, "one standard deviation between builds", "between_builds_sd", whole=True
+        ),
         *_within_figure(results),
-        figure("Later against first", results.last_over_first, "worth of the next step at 15 psi (103 kPa) over the first"),
+        figure(
+            "Later against first",
+            results.last_over_first,
+            "worth of the next step at 15 psi (103 kPa) over the first",
+            "last_over_first",
+        ),
     ]
 
 
@@ -224,7 +235,8 @@ def _within_figure(results: StudyResults) -> list[KeyFigure]:
         return []
     shown, level = show_estimate(share, SYSTEMS["us"], share=True), show_level(share)
     small = f"of builds follow it within 10\u202f%; {level} interval"
-    return [KeyFigure("Close to the rule", InBothUnits(shown.range, shown.range), InBothUnits(small, small))]
+    ends = InBothUnits(shown.range, shown.range)
+    return [KeyFigure("Close to the rule", ends, InBothUnits(small, small), "r-equivalence-share_of_builds")]
 
 
 def _say_selection(selection: Selection) -> str | None:

@@ -9,6 +9,7 @@ from models.results import StudyResults
 from models.rule import KPA_PER_PSI
 from reports.labels import clean_text, safe_url
 from reports.numbers import InBothUnits, UnitSystem, in_both, show_estimate, show_level, show_nominal, write_count
+from reports.stored_results import STORED_PAGE, anchor_of
 
 Cell = str | InBothUnits
 
@@ -56,37 +57,40 @@ def estimate_cells(estimate: Estimate, *, share: bool = False) -> tuple[Cell, Ce
     return best, in_both(write_range), show_level(estimate)
 
 
-def table_estimates(results: StudyResults) -> Table:
-    """Every estimate of the study with what it rests on."""
-    lines: list[tuple[Cell, Estimate, bool]] = [
-        ("Average share of the rule", results.rule_ratio, True),
-        ("Range for a build not yet tested", results.new_build_rule_ratio, True),
-        ("Spread between builds (standard deviation)", results.between_builds_sd, True),
+def table_estimates(results: StudyResults, with_stored: bool = False) -> Table:
+    """Every estimate of the study with what it rests on; ``with_stored``: its last cell leads to the stored result."""
+    lines: list[tuple[Cell, Estimate, bool, str]] = [
+        ("Average share of the rule", results.rule_ratio, True, "rule_ratio"),
+        ("Range for a build not yet tested", results.new_build_rule_ratio, True, "new_build_rule_ratio"),
+        ("Spread between builds (standard deviation)", results.between_builds_sd, True, "between_builds_sd"),
         (
             in_both(lambda s: f"Next {s.boost_word} at {show_nominal(15 * KPA_PER_PSI, 'boost', s)} over the first"),
             results.last_over_first,
             True,
+            "last_over_first",
         ),
-        ("Curvature of the gain, all builds together", results.curvature, False),
-        ("Curvature of the gain, within builds", results.curvature_within_builds, False),
+        ("Curvature of the gain, all builds together", results.curvature, False, "curvature"),
+        ("Curvature of the gain, within builds", results.curvature_within_builds, False, "curvature_within_builds"),
     ]
     if results.equivalence is not None:
-        equivalence = results.equivalence
-        lines.insert(1, ("Average share of the rule, for the margin", equivalence.mean_estimate, True))
-        lines.insert(3, ("Share of builds within the margin", equivalence.share_of_builds, True))
+        of = results.equivalence
+        lines.insert(1, ("Average share of the rule, for the margin", of.mean_estimate, True, "equivalence mean_estimate"))
+        lines.insert(3, ("Share of builds within the margin", of.share_of_builds, True, "equivalence share_of_builds"))
     if results.elasticity is not None:
-        lines.append(("Exponent of the worth of boost in output (the rule says 1)", results.elasticity.elasticity, False))
+        name = "Exponent of the worth of boost in output (the rule says 1)"
+        lines.append((name, results.elasticity.elasticity, False, "elasticity elasticity"))
     if results.drivers is not None:
-        lines.append(("Share of the rule at the average build, drivers held equal", results.drivers.mean_at_average, True))
-    rows: list[tuple[Cell, ...]] = [
-        (name, *estimate_cells(e, share=share), write_count(e.builds), write_count(e.runs)) for name, e, share in lines
-    ]
+        name = "Share of the rule at the average build, drivers held equal"
+        lines.append((name, results.drivers.mean_at_average, True, "drivers mean_at_average"))
     for point in results.marginal_yield:
         kpa = point.boost_kpa
-        name = in_both(lambda s, kpa=kpa: f"Worth of the next {s.boost_word} at {show_nominal(kpa, 'boost', s)}")  # type: ignore[misc]
-        e = point.estimate
-        rows.append((name, *estimate_cells(e, share=True), write_count(e.builds), write_count(e.runs)))
-    return Table(("Estimate", "Best", "Interval", "Level", "Builds", "Runs"), tuple(rows), frozenset({1, 2, 3, 4, 5}))
+        words = in_both(lambda s, kpa=kpa: f"Worth of the next {s.boost_word} at {show_nominal(kpa, 'boost', s)}")  # type: ignore[misc]
+        lines.append((words, point.estimate, True, f"marginal_yield {kpa:.1f} kPa estimate"))
+    rows: tuple[tuple[Cell, ...], ...] = tuple(
+        (name, *estimate_cells(e, share=share), write_count(e.builds), write_count(e.runs)) for name, e, share, _ in lines
+    )
+    ends = tuple(f"{STORED_PAGE}#{anchor_of(path)}" for *_, path in lines) if with_stored else ()
+    return Table(("Estimate", "Best", "Interval", "Level", "Builds", "Runs"), rows, frozenset({1, 2, 3, 4, 5}), ends=ends)
 
 
 def table_sources(results: StudyResults) -> Table:

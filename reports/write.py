@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from altair.utils.schemapi import debug_mode
@@ -21,7 +21,14 @@ from reports.engine_page import write_engine_page
 from reports.index_page import write_index_page
 from reports.method_page import write_method_page
 from reports.parts_page import write_parts_page
+from reports.stored_page import write_stored_page
+from reports.stored_results import STORED_PAGE
 from reports.study_page import write_study_page
+
+#: Files of a report that has everything, in the order in which they are written.
+ALL_PAGES = (
+    "study.html", "parts.html", "engine.html", "data.html", "builds.html", "method.html", "index.html", "appendix.html", STORED_PAGE,
+)  # fmt: skip
 
 
 def write_pages(
@@ -33,6 +40,7 @@ def write_pages(
     prediction: PredictionResults | None = None,
     builds: RecordedBuilds | None = None,
     unknown: NextAnswers | None = None,
+    only: Collection[str] | None = None,
 ) -> list[Path]:
     """Write every page into a folder (made if it is missing) and return the files.
 
@@ -46,9 +54,10 @@ def write_pages(
     prediction : the model of the estimate and its check; without it the page about one engine is not written.
     builds : every build as recorded; without it the page of builds is not written.
     unknown : what is not known yet; without it the study page has no such section.
+    only : files to write, where the others of `ALL_PAGES` are written elsewhere; those are linked all the same.
     """
     with debug_mode(False):  # altair would check every part of every chart again; the tests check each chart whole
-        return _write_all(results, summary, out_folder, data_summary, parts, prediction, builds, unknown)
+        return _write_all(results, summary, out_folder, data_summary, parts, prediction, builds, unknown, only)
 
 
 def _write_all(
@@ -60,25 +69,33 @@ def _write_all(
     prediction: PredictionResults | None,
     builds: RecordedBuilds | None,
     unknown: NextAnswers | None,
+    only: Collection[str] | None,
 ) -> list[Path]:
     given = {"data.html": data_summary, "parts.html": parts, "engine.html": prediction, "builds.html": builds}
-    beside = [
-        "index.html",
-        "study.html",
-        "method.html",
-        "appendix.html",
-        *(file for file, needs in given.items() if needs is not None),
-    ]
-    pages = [write_study_page(results, out_folder / "study.html", summary, beside=beside, answers=unknown)]
-    if parts is not None:
+    beside = [file for file in ALL_PAGES if only is not None or given.get(file, results) is not None]
+
+    def is_due(file: str) -> bool:
+        return file in beside if only is None else file in only
+
+    pages = []
+    if is_due("study.html"):
+        pages.append(write_study_page(results, out_folder / "study.html", summary, beside=beside, answers=unknown))
+    if parts is not None and is_due("parts.html"):
         pages.append(write_parts_page(results, *parts, out_folder / "parts.html", beside=beside))
-    if prediction is not None:
+    if prediction is not None and is_due("engine.html"):
         pages.append(write_engine_page(results, prediction, out_folder / "engine.html", beside=beside))
-    if data_summary is not None:
+    if data_summary is not None and is_due("data.html"):
         pages.append(write_data_page(data_summary, out_folder / "data.html", results.version, beside=beside))
-    if builds is not None:
+    if builds is not None and is_due("builds.html"):
         pages.append(write_builds_page(results, builds, out_folder / "builds.html", beside=beside))
-    pages.append(write_method_page(results, out_folder / "method.html", summary, prediction, beside=beside))
-    pages.append(write_index_page(results, out_folder / "index.html", builds, beside=beside))
-    pages.append(write_appendix_page(results, out_folder / "appendix.html", beside=beside))
+    if is_due("method.html"):
+        pages.append(write_method_page(results, out_folder / "method.html", summary, prediction, beside=beside))
+    if is_due("index.html"):
+        pages.append(write_index_page(results, out_folder / "index.html", builds, beside=beside))
+    if is_due("appendix.html"):
+        pages.append(write_appendix_page(results, out_folder / "appendix.html", beside=beside))
+    if is_due(STORED_PAGE):
+        kept = None if parts is None else parts[0], None if parts is None else parts[1], prediction, unknown
+        more = dict(zip(("gains", "offset", "prediction", "next"), kept, strict=True))
+        pages.append(write_stored_page(results, out_folder / STORED_PAGE, more, beside=beside))
     return pages

@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import importlib.metadata
 import platform
+import re
 import sys
 import tempfile
 import time
@@ -64,7 +65,8 @@ def to_markdown(kills: Kills, outcomes: dict[str, Outcome | None], seconds: floa
         if outcome is None:
             head.append(_row(fault, "(no file system can be mounted here)", "", ""))
         else:
-            said = outcome.said.replace("poundworth: ", "") or "(nothing: it has no effect)"
+            # scratch folders have names of the moment and of this machine
+            said = re.sub(r"/[^\s\"']*/faults-[^/\s\"']*/", "", outcome.said.replace("poundworth: ", "")) or "(nothing: it has no effect)"
             head.append(_row(fault, said, "yes" if outcome.whole else "NO", "yes" if outcome.same else "NO"))
     return "\n".join(head) + "\n"
 

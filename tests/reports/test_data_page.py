@@ -149,7 +149,7 @@ def test_banner_follows_the_data(data, html):
 
 def test_pages_link_each_other_only_where_both_are_written(results, summary, data, tmp_path):
     both = write_pages(results, summary, tmp_path / "both", data)
-    assert [p.name for p in both] == ["study.html", "data.html", "method.html", "index.html", "appendix.html"]
+    assert [p.name for p in both] == ["study.html", "data.html", "method.html", "index.html", "appendix.html", "stored.html"]
     assert 'href="data.html"' in both[0].read_text(encoding="utf-8") and 'href="study.html"' in both[1].read_text(
         encoding="utf-8"
     )

@@ -22,7 +22,7 @@ from models.similar_builds import say_differences
 from models.simulate import simulate_study
 from models.simulate_worlds import world
 from pipeline.cli import estimate_shown as shown
-from pipeline.cli.estimate import _check_wishes, _request, estimate
+from pipeline.cli.estimate import _check_wishes, engine_request, estimate
 from reports.engine_calculator import choices_of
 from reports.engine_page import render_engine_page, write_engine_page
 from reports.quantities_in_text import in_reader_units
@@ -136,7 +136,7 @@ def expected(prediction, command, units):
     asked.pop("as_json")
     assert asked["units"] == units
     _check_wishes(asked)
-    request, factor = _request(asked, prediction.model)
+    request, factor = engine_request(asked, prediction.model)
     made = predict(prediction.model, request)
     answer = shown.Answer(prediction, units, factor, estimate=made)
 

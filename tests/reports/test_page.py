@@ -108,7 +108,7 @@ def test_hostile_text_is_escaped(hostile_file):
 
 def test_page_is_the_same_twice(study_maker, summary, page_file, tmp_path):
     again = write_pages(study_maker(), summary, tmp_path / "new" / "folder")
-    assert [path.name for path in again] == ["study.html", "method.html", "index.html", "appendix.html"]
+    assert [path.name for path in again] == ["study.html", "method.html", "index.html", "appendix.html", "stored.html"]
     assert again[0].read_bytes() == page_file.read_bytes()
 
 
