@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from statsmodels.stats.outliers_influence import variance_inflation_factor
 
 from models.build_sums import Floats
 from models.driver_columns import NOT_STATED, Driver
@@ -219,6 +218,8 @@ def collinearity_of(design: Design) -> tuple[Collinearity, ...]:
 
 def _vifs(matrix: Floats) -> list[float | None]:
     """Factor per covariate; None where a column is constant or a sum of the others."""
+    from statsmodels.stats.outliers_influence import variance_inflation_factor  # a second to import, and needed here alone
+
     factors: list[float | None] = []
     with np.errstate(divide="ignore"), warnings.catch_warnings():
         warnings.simplefilter("ignore")  # a singular design is what is looked for; it is answered with None

@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import statsmodels.api as sm
 from scipy.stats import t
+from statsmodels.regression.linear_model import WLS
+from statsmodels.tools.tools import add_constant
 
 from models.build_sums import Floats, Ints
 
@@ -55,7 +56,7 @@ def fit_precision_regression(
     count = y.size if groups is None else int(np.unique(groups).size)
     if y.size < 4 or count < 3 or not float(np.ptp(measure)) > 1e-9 * float(np.abs(measure).max()):
         return None
-    model = sm.WLS(y, sm.add_constant(measure), weights=1.0 / variance)
+    model = WLS(y, add_constant(measure), weights=1.0 / variance)
     if groups is None:
         result, freedom = model.fit(), y.size - 2
     else:

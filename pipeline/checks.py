@@ -252,12 +252,15 @@ def find_failures(frame: pl.DataFrame, rules: list[Rule]) -> pl.DataFrame:
     Frame with columns line, code, column, value in row order. One filter a rule is some fifty times
     faster than one list-valued expression over all rows.
     """
+    # Most rules find nothing; asking all of them at once who does is cheaper than a plan of so many filters.
+    bad = frame.select(rule.bad.fill_null(False).any().alias(str(i)) for i, rule in enumerate(rules)) if rules else EMPTY_REASONS
     lazy = frame.lazy()
     parts = [
         lazy.filter(rule.bad.fill_null(False)).select(
             "line", code=pl.lit(rule.code), column=pl.lit(rule.column, pl.String), value=rule.value.cast(pl.String)
         )
-        for rule in rules
+        for i, rule in enumerate(rules)
+        if bad[str(i)].item()
     ]
     return pl.concat(parts).collect() if parts else EMPTY_REASONS
 

@@ -7,6 +7,8 @@ import polars as pl
 #: Denominators of printed fractions: inches in halves to sixty-fourths, and thirds.
 _DENOMINATORS = (2, 3, 4, 8, 16, 32, 64)
 
+_NO_FIGURE = pl.DataFrame(schema={"proof": pl.String, "value": pl.Float64, "step": pl.Float64, "ambiguous": pl.Boolean})
+
 
 def power_of_ten(exponent: pl.Expr) -> pl.Expr:
     """Write the power as a decimal and read it, so that it is the double nearest to 0.1 and not a product of roundings."""
@@ -15,6 +17,8 @@ def power_of_ten(exponent: pl.Expr) -> pl.Expr:
 
 def read_figures(figure: pl.Series, decimal_mark: str | None) -> pl.DataFrame:
     """Read figures without unit: ``value``, ``step``, ``ambiguous`` and ``proof`` (the decimal mark a figure proves)."""
+    if figure.null_count() == len(figure):  # second figures of a column without ranges
+        return _NO_FIGURE.clear(len(figure))
     return (
         pl.DataFrame({"figure": figure})
         .with_columns(

@@ -61,6 +61,18 @@ _FRACTION_CHARACTERS = "¼½¾⅐⅑⅒⅓⅔⅕⅖⅗⅘⅙⅚⅛⅜⅝⅞"
 
 _COLUMNS = ("value", "low", "high", "unit", "step", "approx", "missing", "marker", "problem")
 
+#: What an empty cell is read as. Most columns have such a cell, and the grammar below would take its time to find nothing in it.
+_EMPTY_CELL = pl.DataFrame(
+    {
+        "text": [None], "missing": [True], "value": [None], "low": [None], "high": [None], "unit": [None], "step": [None],
+        "approx": [False], "marker": [None], "problem": [None],
+    },
+    schema={
+        "text": pl.String, "missing": pl.Boolean, "value": pl.Float64, "low": pl.Float64, "high": pl.Float64, "unit": pl.String,
+        "step": pl.Float64, "approx": pl.Boolean, "marker": pl.String, "problem": pl.String,
+    },
+)  # fmt: skip
+
 
 def parse_numerals(text: pl.Series, decimal_mark: str | None) -> pl.DataFrame:
     """Read printed numbers; never raises on any cell text.
@@ -89,7 +101,14 @@ def parse_numerals(text: pl.Series, decimal_mark: str | None) -> pl.DataFrame:
     distinct = cells.unique(maintain_order=True)
     bare = _BARE_WHOLE if decimal_mark == "," else _BARE
     is_bare = distinct["text"].str.contains(bare).fill_null(False)
-    parsed = pl.concat([_parse_bare(distinct.filter(is_bare)), _parse_distinct(distinct.filter(~is_bare)["text"], decimal_mark)])
+    rest = distinct.filter(~is_bare)["text"].drop_nulls()
+    parsed = pl.concat(
+        [
+            _parse_bare(distinct.filter(is_bare)),
+            *([_parse_distinct(rest, decimal_mark)] if len(rest) else []),
+            *([_EMPTY_CELL] if distinct["text"].null_count() else []),
+        ]
+    )
     return cells.join(parsed, on="text", how="left", nulls_equal=True, maintain_order="left").select(_COLUMNS)
 
 
@@ -111,6 +130,8 @@ def infer_decimal_mark(columns: list[pl.Series]) -> str | None:
     texts = pl.concat([c.cast(pl.String).drop_nulls().unique().alias("text") for c in columns]).unique()
     # Plain digits prove nothing; texts outside ASCII may hold full-width marks.
     marked = texts.filter(texts.str.contains(r"[.,'\s]") | (texts.str.len_bytes() != texts.str.len_chars()))
+    if marked.is_empty():
+        return None
     figures = _split(fold_figures(marked))
     proofs: set[str] = set()
     for end in ("first", "second"):
@@ -237,9 +258,10 @@ def _split(folded: pl.Series) -> pl.DataFrame:
     taken: list[pl.DataFrame] = []
     rest = parts
     for kind, pattern in (("single", _SINGLE), ("ratio", _RATIO), ("range", _RANGE), ("single", _UNIT_FIRST)):
-        matched = rest.filter(pl.col("core").str.contains(pattern))
-        rest = rest.filter(~pl.col("core").str.contains(pattern).fill_null(False))
-        taken.append(_groups(matched, kind, pattern))
+        fits = rest["core"].str.contains(pattern).fill_null(False)
+        if fits.any():
+            taken.append(_groups(rest.filter(fits), kind, pattern))
+            rest = rest.filter(~fits)
     empty = rest.select(
         "row",
         "approx",

@@ -73,29 +73,26 @@ def _write_all(
 ) -> list[Path]:
     given = {"data.html": data_summary, "parts.html": parts, "engine.html": prediction, "builds.html": builds}
     beside = [file for file in ALL_PAGES if only is not None or given.get(file, results) is not None]
-
-    def is_due(file: str) -> bool:
-        return file in beside if only is None else file in only
-
+    due = frozenset(beside if only is None else only)
     pages = []
-    if is_due("study.html"):
+    if "study.html" in due:
         pages.append(write_study_page(results, out_folder / "study.html", summary, beside=beside, answers=unknown))
-    if parts is not None and is_due("parts.html"):
+    if parts is not None and "parts.html" in due:
         pages.append(write_parts_page(results, *parts, out_folder / "parts.html", beside=beside))
-    if prediction is not None and is_due("engine.html"):
+    if prediction is not None and "engine.html" in due:
         pages.append(write_engine_page(results, prediction, out_folder / "engine.html", beside=beside))
-    if data_summary is not None and is_due("data.html"):
+    if data_summary is not None and "data.html" in due:
         pages.append(write_data_page(data_summary, out_folder / "data.html", results.version, beside=beside))
-    if builds is not None and is_due("builds.html"):
+    if builds is not None and "builds.html" in due:
         pages.append(write_builds_page(results, builds, out_folder / "builds.html", beside=beside))
-    if is_due("method.html"):
+    if "method.html" in due:
         pages.append(write_method_page(results, out_folder / "method.html", summary, prediction, beside=beside))
-    if is_due("index.html"):
+    if "index.html" in due:
         pages.append(write_index_page(results, out_folder / "index.html", builds, beside=beside))
-    if is_due("appendix.html"):
+    if "appendix.html" in due:
         pages.append(write_appendix_page(results, out_folder / "appendix.html", beside=beside))
-    if is_due(STORED_PAGE):
-        kept = None if parts is None else parts[0], None if parts is None else parts[1], prediction, unknown
-        more = dict(zip(("gains", "offset", "prediction", "next"), kept, strict=True))
+    if STORED_PAGE in due:
+        gains, offset = parts or (None, None)
+        more = {"gains": gains, "offset": offset, "prediction": prediction, "next": unknown}
         pages.append(write_stored_page(results, out_folder / STORED_PAGE, more, beside=beside))
     return pages

@@ -23,9 +23,6 @@ from pipeline.cli.study_json import rules_json, study_json
 #: A reader's own rules in a larger file than this are not rules.
 LARGEST_RULE_FILE = 1_000_000
 
-#: Curves of more points than this are left out of the study: they would not fit into the memory of a small machine.
-MOST_CURVE_POINTS = 10_000_000
-
 
 def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = (), keep: bool = True) -> tuple[Any, bool]:
     """The study of a store: the kept one where nothing changed, else a new one, which is kept.
@@ -41,54 +38,22 @@ def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = (),
     -------
     (StudyResults, whether it was made anew)
     """
-    from datetime import UTC, datetime
-
-    from models.results import results_from_json, results_to_json
+    from models.results import results_from_json
     from pipeline import store as store_module
-    from pipeline.code_mark import code_mark
+    from pipeline.cli.study_made import keep_study, make_study, study_mark, study_tables
 
     whole = (subset is None or subset.is_everything) and not own_columns
     with store_module.reading(store) as con:
-        mark = f"{store_module.fingerprint(con)}-{code_mark()}-{_models_mark()}"
+        mark = study_mark(con)
         kept = store_module.read_result(con, "study") if whole else None
         if kept is not None and kept[0] == mark:
             return results_from_json(kept[1]), False
-        tables = {name: store_module.query_table(con, name) for name in ("run", "build", "source", "change")}
-        ledger = store_module.read_ledger(con).values()
-        if sum(row.sweep_points for row in ledger) <= MOST_CURVE_POINTS:
-            tables["sweep_point"] = store_module.query_table(con, "sweep_point")
-    from models.study import run_study
-
-    counts = {name: sum(getattr(r, name) for r in ledger) for name in ("rows_read", "accepted", "refused", "repeated")}
+        tables, counts = study_tables(con)
     with progress_bar("fitting"):
-        results = run_study(
-            tables, version=_version(), fingerprint=mark, made_on=datetime.now(UTC).date().isoformat(), ledger=counts,
-            subset=subset, own_columns=own_columns,
-        )  # fmt: skip
+        results = make_study(tables, mark, counts, subset, own_columns)
     if whole and keep:
-        with store_module.writing(store) as con:
-            store_module.write_result(con, "study", mark, results_to_json(results))
+        keep_study(store, results)
     return results, True
-
-
-def _version() -> str:
-    """Version of the installed project; of a checkout that is not installed, say so."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("poundworth")
-    except PackageNotFoundError:
-        return "not installed"
-
-
-def _models_mark() -> str:
-    """Hash of the model code: answers made by other code are made again."""
-    import hashlib
-
-    import models
-
-    folder = Path(models.__path__[0])
-    return hashlib.sha256(b"\0".join(p.name.encode() + p.read_bytes() for p in sorted(folder.rglob("*.py")))).hexdigest()[:8]
 
 
 @click.command(short_help="What a pound of boost is worth: fit and show.")

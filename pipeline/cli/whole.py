@@ -40,12 +40,29 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, jobs: 
       poundworth run
       poundworth run --raw my_tests --store my.duckdb --out my_pages
     """
-    from reports import bundle
+    from pipeline.cli.halves import import_ahead
+    from pipeline.cli.second import collect_seldom, open_second
 
-    bundle.start()
+    collect_seldom()
+    with open_second(import_ahead, already="models.study") as second:
+        _run(raw, store, out, second, with_demo=with_demo, strict=strict, jobs=jobs, cluster=cluster, as_json=as_json)
+
+
+def _run(
+    raw: Path,
+    store: Path,
+    out: Path,
+    second: Any,
+    *,
+    with_demo: bool,
+    strict: bool,
+    jobs: int,
+    cluster: str | None,
+    as_json: bool,
+) -> None:
     from pipeline.build import build
     from pipeline.build_workers import open_executor
-    from pipeline.cli.answers import show_study, study_json, study_of
+    from pipeline.cli.answers import show_study, study_json
     from pipeline.cli.data import exit_code, show_summary
 
     with open_executor(jobs, cluster) as executor, progress_bar("reading") as progress:
@@ -60,8 +77,7 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, jobs: 
             f"and the page about the data: {page}"
         )
         sys.exit(1)
-    results, _ = study_of(store)
-    pages = _write(results, summary.to_json(), store, out)
+    results, pages = _study_and_write(store, summary, out, second)
     if as_json:
         print_json({"build": summary.to_json(), "study": study_json(results), "pages": [str(p) for p in pages]})
     else:
@@ -70,6 +86,19 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, jobs: 
         for page in pages:
             click.echo(f"page: {page}")
     sys.exit(exit_code(summary, strict))
+
+
+def _study_and_write(store: Path, summary: Any, out: Path, second: Any) -> tuple[Any, list[Path]]:
+    """The study and its pages: made with the second process where they are to be made and are not too large to be held twice."""
+    from pipeline.cli.answers import study_of
+    from pipeline.cli.halves import MOST_ROWS, make_halves
+
+    if summary.runs + summary.sweep_points <= MOST_ROWS:
+        made = make_halves(store, summary.to_json(), out, second)
+        if made is not None:
+            return made
+    results, _ = study_of(store)
+    return results, _write(results, summary.to_json(), store, out)
 
 
 @click.command(short_help="Write the pages from the stored study.")
@@ -86,9 +115,7 @@ def report(store: Path, out: Path, as_json: bool) -> None:
     """
     from pipeline import store as store_module
     from pipeline.cli.answers import study_of
-    from reports import bundle
 
-    bundle.start()
     results, _ = study_of(store)
     with store_module.reading(store) as con:
         ledger = store_module.read_ledger(con).values()
@@ -117,8 +144,8 @@ def _write(results: Any, summary: dict[str, Any], store: Path, out: Path) -> lis
 
 def _write_data_alone(store: Path, out: Path) -> Path:
     """The page about the data where there is no study: a contributor sees there why nothing came in."""
-    from pipeline.cli.answers import _version
+    from pipeline.cli.study_made import installed_version
     from pipeline.data_summary import summarise
     from reports.data_page import write_data_page
 
-    return write_data_page(summarise(store), out / "data.html", _version())
+    return write_data_page(summarise(store), out / "data.html", installed_version())

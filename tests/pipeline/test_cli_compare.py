@@ -72,7 +72,7 @@ def test_everything_is_answered_and_nothing_written(place, monkeypatch):
 
 
 def test_a_study_out_of_date_is_fitted_for_the_answer_and_not_kept(place, monkeypatch):
-    monkeypatch.setattr("pipeline.cli.answers._models_mark", lambda: "other")
+    monkeypatch.setattr("pipeline.cli.study_made._models_mark", lambda: "other")
     before = hashes(place)
     answer = call(place)
     assert answer.exit_code == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import axe_playwright_python
@@ -66,3 +67,53 @@ def test_no_page_breaks_a_rule_of_axe_core(site, open_page, width, scheme):
         assert not opened.messages and len(opened.requests) == 1, (file.name, opened.messages, opened.requests)
         opened.page.close()
     assert not broken
+
+
+IMPERIAL, METRIC = re.compile(r"\d[\s\u202f](hp|psi|lbf ft)\b(?! \()"), re.compile(r"\d[\s\u202f](kW|kPa|N m)\b(?!\))")
+#: Pages whose every quantity follows the switch; the others quote rows as contributed, or stored figures in their own unit.
+SWITCHED = ("index.html", "study.html", "parts.html", "method.html", "claims.html")
+
+
+def _shown(page):
+    """What a reader sees, without what was contributed as it is and without what states both units."""
+    return page.evaluate(
+        """() => { const main = document.querySelector('#main').cloneNode(true);
+        main.querySelectorAll('code, svg.runs, .given, .reading, .glossary, #method, dl.terms, .scroll').forEach((one) => one.remove());
+        document.body.append(main); const text = main.innerText; main.remove(); return text; }"""
+    )
+
+
+def test_the_units_switch_changes_every_number_and_sentence_at_once(site, open_page):
+    left = {}
+    for file in (one for one in site if one.name in SWITCHED):
+        page = open_page(file).page
+        us = _shown(page)
+        page.click("text=kW, kPa")
+        page.wait_for_selector("html[data-drawn='si']", timeout=60_000)
+        si = _shown(page)
+        assert us != si, file.name
+        left[file.name] = [si[max(0, m.start() - 40) : m.end() + 10] for m in IMPERIAL.finditer(si)][:3]
+        left[file.name] += [us[max(0, m.start() - 40) : m.end() + 10] for m in METRIC.finditer(us)][:3]
+        page.close()
+    assert not {name: found for name, found in left.items() if found}
+
+
+def test_every_page_is_used_by_keyboard_and_prints(site, open_page):
+    for file in site:
+        page = open_page(file).page
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.className") == "skip", file.name
+        page.keyboard.press("Enter")
+        assert page.evaluate("document.activeElement.id") == "answer" or page.evaluate("location.hash") == "#answer", file.name
+        reached = set()
+        for _ in range(40):
+            page.keyboard.press("Tab")
+            reached.add(page.evaluate("document.activeElement.tagName"))
+        assert reached & {"A", "BUTTON", "INPUT", "SUMMARY", "SELECT"}, (file.name, reached)
+        outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+        assert outline != "none", (file.name, page.evaluate("document.activeElement.outerHTML.slice(0, 200)"))
+        page.emulate_media(media="print")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+        assert page.evaluate("getComputedStyle(document.querySelector('.switches')).display") == "none"
+        assert len(page.pdf()) > 20_000, file.name
+        page.close()

@@ -1,0 +1,119 @@
+"""A second process beside this one: it imports what is needed later while files are read, then makes half of the answers and pages.
+
+It works on values that it is handed and never opens the store. Where it is lost, or where there is one processor, what it was asked
+for is made here.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import pickle
+import signal
+import sys
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from typing import Any
+
+#: Function and what it is called with.
+Task = tuple[Callable[..., Any], tuple[Any, ...]]
+#: What a task returned; or None and what it raised.
+Reply = tuple[Any, BaseException | None]
+
+
+class Second:
+    """The process; without one, what is asked for is made when it is waited for."""
+
+    def __init__(self, is_process: bool) -> None:
+        self._replies: Connection | None = None
+        self._read: list[Reply] = []
+        self._asked = 0
+        if not is_process:
+            return
+        context = get_context("spawn")  # a fork would copy locks that polars' and DuckDB's threads hold
+        self._replies, there = context.Pipe(duplex=False)
+        self._tasks = context.Queue()
+        self._tasks.cancel_join_thread()
+        self._process = context.Process(target=_serve, args=(self._tasks, there), daemon=True)
+        self._process.start()
+        there.close()
+
+    def ask(self, function: Callable[..., Any], *values: Any) -> Callable[[], Any]:
+        """Begin a function of a module; returns what waits for its value and raises what it raised."""
+        if self._replies is None:
+            return lambda: function(*values)
+        task = pickle.dumps((function, values))  # here, where what cannot be sent is told at once
+        place = self._asked
+        self._asked += 1
+        self._tasks.put(task)
+        return lambda: self._wait(place, function, values)
+
+    def _wait(self, place: int, function: Callable[..., Any], values: tuple[Any, ...]) -> Any:
+        try:
+            while len(self._read) <= place and self._replies is not None:
+                self._read.append(self._replies.recv())
+        except (EOFError, OSError):  # it was killed, mostly because memory was short
+            self._replies = None
+        if len(self._read) <= place:
+            return function(*values)
+        value, error = self._read[place]
+        if error is not None:
+            raise error
+        return value
+
+    def close(self) -> None:
+        """End the process, whatever it is doing; it holds nothing that could be left half written."""
+        if self._replies is not None:
+            self._replies.close()
+            self._process.terminate()
+            self._process.join()
+
+
+@contextmanager
+def open_second(first_task: Callable[[], Any], already: str) -> Iterator[Second]:
+    """A second process that begins with a task; none where there is one processor, or a process that has long imported everything.
+
+    Parameters
+    ----------
+    first_task : done first; nobody waits for its value.
+    already : name of a module; a process that has imported it gains nothing from another that must do so first.
+    """
+    second = Second((_processors() > 1) and already not in sys.modules)
+    try:
+        if second._replies is not None:
+            second.ask(first_task)
+        yield second
+    finally:
+        second.close()
+
+
+def _processors() -> int:
+    """Processors that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def collect_seldom() -> None:
+    """Let Python look for garbage less often: what imports and tables make stays to the end, and looking through it costs seconds."""
+    gc.set_threshold(50_000, 20, 20)
+
+
+def _serve(tasks: Any, replies: Connection) -> None:
+    """Do tasks in their order until the other process ends this one, or is gone."""
+    collect_seldom()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the other process is told, and ends this one
+    while True:
+        function, values = pickle.loads(tasks.get())
+        try:
+            reply: Reply = (function(*values), None)
+        except BaseException as error:
+            error.add_note("In the second process:\n" + "".join(traceback.format_tb(error.__traceback__)))
+            reply = (None, error)
+        try:
+            replies.send(reply)
+        except OSError:
+            return
+        except Exception as error:  # what cannot be pickled
+            replies.send((None, RuntimeError(f"{function.__name__} gave what cannot be sent between processes: {error}")))

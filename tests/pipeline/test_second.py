@@ -1,0 +1,80 @@
+"""The second process: values and errors come back, and nothing is lost with it."""
+
+import gc
+import math
+import os
+import sys
+
+import pytest
+
+from pipeline.cli import second as module
+from pipeline.cli.amounts import read_amount
+from pipeline.cli.second import Second, open_second
+from pipeline.errors import UnitProblem
+
+
+@pytest.fixture
+def second():
+    one = Second(is_process=True)
+    yield one
+    one.close()
+    assert not one._process.is_alive()
+
+
+def test_values_come_back_in_any_order_and_are_made_elsewhere(second):
+    root, place = second.ask(math.sqrt, 4.0), second.ask(os.getpid)
+    assert place() != os.getpid()
+    assert root() == 2.0
+
+
+def test_an_error_is_raised_here_with_where_it_came_from(second):
+    with pytest.raises(UnitProblem, match="furlong") as caught:
+        second.ask(read_amount, "3 furlong", "power", "us")()
+    assert "read_amount" in caught.value.__notes__[0]
+    assert second.ask(math.sqrt, 9.0)() == 3.0
+
+
+def test_what_cannot_be_sent_is_told(second):
+    with pytest.raises(Exception, match="pickle|local object"):
+        second.ask(math.sqrt, lambda: None)
+    with pytest.raises(RuntimeError, match="cannot be sent"):
+        second.ask(os.scandir, ".")()
+
+
+def test_what_a_lost_process_was_asked_for_is_made_here(second):
+    there = second.ask(os.getpid)()
+    second._process.kill()
+    second._process.join()
+    here = second.ask(os.getpid)()
+    assert there != os.getpid() == here
+
+
+def test_without_a_process_it_is_made_when_it_is_waited_for():
+    asked = []
+    wait = Second(is_process=False).ask(asked.append, 1)
+    assert asked == []
+    wait()
+    assert asked == [1]
+
+
+@pytest.mark.parametrize(("processors", "imported"), [(1, False), (2, True)])
+def test_no_process_where_it_would_gain_nothing(monkeypatch, processors, imported):
+    monkeypatch.setattr(module, "_processors", lambda: processors)
+    with open_second(os.getpid, "math" if imported else "no_such_module") as one:
+        assert one.ask(os.getpid)() == os.getpid()
+
+
+def test_an_error_here_ends_the_process():
+    with pytest.raises(ZeroDivisionError), open_second(os.getpid, "no_such_module") as one:
+        assert "no_such_module" not in sys.modules
+        1 / 0  # noqa: B018
+    assert one._replies is None or not one._process.is_alive()
+
+
+def test_garbage_is_still_collected():
+    before = gc.get_threshold()
+    try:
+        module.collect_seldom()
+        assert gc.isenabled() and 0 < gc.get_threshold()[0] <= 100_000
+    finally:
+        gc.set_threshold(*before)
