@@ -271,7 +271,7 @@ def _pooled_at(yields: Sequence[YieldCurve], share: float, level: float) -> Esti
             found.setdefault(curve.unit_id, []).append((ratio, ((high - ratio) / z) ** 2))
     runs = sum(len(v) for v in found.values())
     if len(found) < FEWEST_BUILDS:
-        why = f"{len(found)} build(s) have boost logged at this speed; an average needs {FEWEST_BUILDS}."
+        why = f"{len(found)} build{' has' if len(found) == 1 else 's have'} boost logged at this speed; an average needs {FEWEST_BUILDS}."
         return Estimate(None, None, None, level, "1", len(found), runs, why)
     # Curves of one build share its baseline and session: averaging them does not shrink their error.
     means: npt.NDArray[np.float64] = np.array([np.mean(v, axis=0) for v in found.values()])

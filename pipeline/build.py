@@ -286,10 +286,14 @@ def _say_repeats(con: duckdb.DuckDBPyConnection) -> list[str]:
     notes = [r["problem"] for r in store.query_table(con, "repeat_answer").to_dicts() if r["problem"]]
     if waiting:
         notes.append(
-            f"{waiting} pair(s) of builds look like one test published twice; they are counted as they are until source.toml says "
+            f"{_many(waiting, 'pair')} of builds look{'s' if waiting == 1 else ''} like one test published twice; they are counted as they are until source.toml says "
             "same_as or not_same (the data page lists them with the line to add)."
         )
     return notes
+
+
+def _many(count: int, one: str) -> str:
+    return f"{count:,} {one}{'' if count == 1 else 's'}"
 
 
 def _source_rows(plan: _Plan, con: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
@@ -309,11 +313,11 @@ def _summary(con: duckdb.DuckDBPyConnection, plan: _Plan, changed: int, lost: in
     notes = []
     if plan.left_out:
         notes.append(
-            f"{len(plan.left_out)} source(s) of invented demo data left out because a real source is there (--with-demo keeps them)."
+            f"{_many(len(plan.left_out), 'source')} of invented demo data left out because a real source is there (--with-demo keeps them)."
         )
     if lost:
         notes.append(
-            f"A worker ended before its work was done (killed, or out of memory); {lost} file(s) were read by this process instead, "
+            f"A worker ended before its work was done (killed, or out of memory); {_many(lost, 'file')} {'was' if lost == 1 else 'were'} read by this process instead, "
             "and nothing is missing. Give fewer --jobs if it happens again."
         )
     notes += _say_repeats(con)

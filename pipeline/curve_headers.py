@@ -260,7 +260,7 @@ def looks_like_sweep(table: RawTable, columns: Sequence[Column], decimal_mark: s
     )
     if longest.is_empty():
         return None
-    return f"engine speed runs through {longest['rows'][0]} rows of one run, with {len(sides)} curve(s) beside it"
+    return f"engine speed runs through {longest['rows'][0]} rows of one run, with {len(sides)} curve{'' if len(sides) == 1 else 's'} beside it"
 
 
 def _as_sweep(table: RawTable) -> list[Column]:

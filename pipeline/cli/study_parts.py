@@ -71,4 +71,6 @@ def show_parts(told: dict[str, Any], as_json: bool) -> None:
     print_estimates("", [(label, told[name]) for label, name in shown])
     for text in dict.fromkeys([told[name].why for _, name in shown if told[name].why] + told["notes"]):
         click.echo(printable(text))
-    note(f"Fitted from {told['parts']} part(s); nothing was kept. Drivers, deviators and pages need the store.")
+    note(
+        f"Fitted from {told['parts']} part{'' if told['parts'] == 1 else 's'}; nothing was kept. Drivers, deviators and pages need the store."
+    )

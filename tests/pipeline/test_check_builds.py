@@ -93,8 +93,8 @@ def test_absolute_boost_is_named(base, worth, ambient, boosts, with_base):
     for row in rows if with_base else rows[1:]:
         row["boost_kpa"] = row["boost_kpa"] + ambient
     told = every(codes(rows))
-    assert told & {"boost_looks_absolute", "gain_far_from_rule"}
-    if max(boosts) < 100:
+    # beyond an atmosphere the air that was added is the smaller part: such a figure may be the engine's own
+    if max(boosts) < ambient:
         assert "boost_looks_absolute" in told
 
 

@@ -34,7 +34,7 @@ def boosted(unit="u", key="r", ratio=0.9, build="Alder 2.0"):
 def speed(share, value, half, builds=4):
     if value is None:
         return SpeedPoint(
-            share, Estimate(None, None, None, 0.95, "1", 1, 1, "1 build(s) have boost logged at this speed; an average needs 3.")
+            share, Estimate(None, None, None, 0.95, "1", 1, 1, "1 build has boost logged at this speed; an average needs 3.")
         )
     return SpeedPoint(share, Estimate(value, value - half, value + half, 0.95, "1", builds, builds))
 
