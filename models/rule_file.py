@@ -49,7 +49,7 @@ def parse_rules(text: str, file: str, figures: Sequence[str]) -> tuple[Rule, ...
     """
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # a whole number of thousands of digits is a plain ValueError
         raise RequestProblem(f"{file} is no TOML: {error}. {_EXAMPLE}") from error
     rows = content.get("rule")
     if not isinstance(rows, list) or not rows or not all(isinstance(row, dict) for row in rows) or len(rows) > MOST_RULES:

@@ -34,6 +34,9 @@ LONGEST = 2_000
 #: Brackets and ``not`` within one another.
 DEEPEST = 50
 
+#: Whole numbers up to here are exact in both kinds of numbers.
+_LARGEST_WHOLE = 2.0**53
+
 _TOKEN = re.compile(
     r"""\s*(?:
         (?P<op><=|>=|!=|<>|==|=|<|>)
@@ -255,7 +258,8 @@ def _number(field: Field, text: str, condition: str) -> float:
     if field.unit is None or field.quantity is None:
         try:
             value = float(text)
-            return int(value) if field.kind == "integer" and value.is_integer() else value
+            # A whole number beyond what a column of whole numbers holds is compared as it is.
+            return int(value) if field.kind == "integer" and value.is_integer() and abs(value) < _LARGEST_WHOLE else value
         except ValueError:
             raise _no_value(field, text, condition, "a number without a unit") from None
     try:

@@ -94,15 +94,16 @@ def _is_utf8(data: bytes) -> bool:
 
 
 def _to_utf8(data: bytes, encoding: str, name: str, *, stated: bool) -> bytes:
-    if encoding == "utf-8" and not stated:
-        return data.removeprefix(codecs.BOM_UTF8)
+    marked = data.startswith(codecs.BOM_UTF8)
+    if encoding == "utf-8" and not stated and not marked:
+        return data  # found by reading all of it
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
         if encoding == "cp1252" and b"\0" in data:
             raise FileProblem(_binary_sentence(name)) from None
         line = data.count(b"\n", 0, error.start) + 1
-        given = f"stated as {encoding}" if stated else "neither UTF-8 nor cp1252"
+        given = f"stated as {encoding}" if stated else "marked as UTF-8" if marked else "neither UTF-8 nor cp1252"
         raise FileProblem(
             f"{name} is {given}, but line {line} holds bytes that this does not allow (0x{data[error.start]:02x}); "
             'state its encoding in source.toml (such as encoding = "shift_jis") or save it as UTF-8.'

@@ -26,6 +26,8 @@ def read_parquet(data: bytes, name: str, options: ReadOptions) -> list[Grid]:
         _check_claims(file.metadata, name)
         table = file.read()
         table.validate(full=True)  # damaged text would pass as valid UTF-8 otherwise
+        table = table.replace_schema_metadata(None)  # notes about the file are not read, and may be no text
+        str(table.schema)  # names that are no text end here
         frame = pl.DataFrame(pl.from_arrow(table))
         texts = frame.select(_as_text(frame[column]) for column in frame.columns)
     except FileProblem:

@@ -102,7 +102,7 @@ def _read_bytes(path: Path) -> bytes:
                 raise FileProblem(
                     f"{path.name} has {found.st_size:,} bytes, at most {MAX_FILE_BYTES:,} are read; split it into several files."
                 )
-            data = handle.read(MAX_FILE_BYTES + 1)
+            data = handle.read(found.st_size + 1)  # as much as there was: asking for more would set that much aside
     except FileNotFoundError:
         raise FileProblem(f"{path.name} is not there, a file of this name is expected in its source's folder; add it.") from None
     except OSError as error:

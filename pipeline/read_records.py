@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
@@ -64,8 +65,8 @@ def _parse(text: str) -> Any:
 def _without_repeats(pairs: list[tuple[str, Any]]) -> Record:
     record = dict(pairs)
     if len(record) < len(pairs):
-        keys = [key for key, _ in pairs]
-        raise _RepeatedKey(repr(next(key for key in keys if keys.count(key) > 1)))
+        times = Counter(key for key, _ in pairs)
+        raise _RepeatedKey(repr(next(key for key, count in times.items() if count > 1)))
     return record
 
 

@@ -34,7 +34,10 @@ def read_workbook(data: bytes, name: str, options: ReadOptions) -> list[Grid]:
     if not scans:
         _refuse_locked(data, name)
     book = _open(data, name)
-    return [_read_sheet(book, sheet, scans.get(sheet), name) for sheet in _chosen(book.sheet_names, options.sheet, name)]
+    chosen = _chosen(book.sheet_names, options.sheet, name)
+    if scans and not set(chosen) <= set(scans):  # the reader found a sheet that was never looked into
+        raise FileProblem(damaged(name))
+    return [_read_sheet(book, sheet, scans.get(sheet), name) for sheet in chosen]
 
 
 def _refuse_locked(data: bytes, name: str) -> None:

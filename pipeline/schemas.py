@@ -150,6 +150,7 @@ def check_gate(frame: pl.DataFrame, table: Gate, file: str) -> None:
         return
     first = cases.row(0, named=True)
     raise FileProblem(
-        f"{file}: {cases.height} cleaned value{' breaks' if cases.height == 1 else 's break'} the rules of the {table} table (first: {first['column']}, {first['code']}); "
+        f"{file}: {cases.height} cleaned value{' breaks' if cases.height == 1 else 's break'} the rules of the {table} table "
+        f"(first: {first['column']}, {first['code']}); "
         "this is a defect of the tool, please report it with the file"
     )

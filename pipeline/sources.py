@@ -10,6 +10,7 @@ import difflib
 import hashlib
 import re
 import tomllib
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -154,10 +155,12 @@ def read_toml(path: Path) -> dict[str, Any]:
     if path.is_symlink():
         raise SourceProblem(f"{where} is a link; put the file itself into the source's folder")
     try:
+        if path.exists() and not path.is_file():  # a named pipe would never end
+            raise SourceProblem(f"{where} is no regular file; put a text file there")
         if path.stat().st_size > MAX_TOML_BYTES:
             raise SourceProblem(f"{where} has more than {MAX_TOML_BYTES:,} bytes; it should hold a few lines of description")
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a whole number of thousands of digits is a plain ValueError
         raise SourceProblem(f"{where} is not valid TOML: {error}; mend that line") from error
     except OSError as error:
         raise SourceProblem(f"{where} cannot be read ({error.strerror}); check that it is there and readable") from error
@@ -205,13 +208,9 @@ def read_source(folder: Path) -> Source:
             )
     if not entry.file:
         raise SourceProblem(f'{where} names no file; add [[file]] with name = "..." and kind = one of {", ".join(RECORD_KINDS)}')
-    names = [f.name for f in entry.file]
-    if twice := {
-        f"{n}" for n in names if names.count(n) > 1 and len({f.sheet for f in entry.file if f.name == n}) < names.count(n)
-    }:
-        raise SourceProblem(
-            f"{where} names {sorted(twice)[0]} twice with the same sheet; keep one [[file]] for each file and sheet"
-        )
+    stood = Counter((f.name, f.sheet) for f in entry.file)
+    if twice := sorted(name for (name, _), times in stood.items() if times > 1):
+        raise SourceProblem(f"{where} names {twice[0]} twice with the same sheet; keep one [[file]] for each file and sheet")
     return Source(folder.name, folder, entry)
 
 

@@ -27,7 +27,11 @@ from pipeline.store_faults import clear_stub, told
 from pipeline.store_migrations import can_migrate, migrate
 from pipeline.store_tables import FILE_TABLES, KEYS, OTHER_TABLES, READ, SCHEMA_VERSION, TABLES, table_columns
 
-_CONFIG: dict[str, Any] = {"autoinstall_known_extensions": False, "autoload_known_extensions": False, "checkpoint_threshold": "1GB"}
+_CONFIG: dict[str, Any] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+    "checkpoint_threshold": "1GB",
+}
 
 
 def _create(con: duckdb.DuckDBPyConnection) -> None:

@@ -13,13 +13,15 @@ from xml.parsers import expat
 
 from pipeline.errors import FileProblem
 from pipeline.text_grid import MAX_CELLS, MAX_COLUMNS, MAX_UNPACKED_BYTES
-from pipeline.workbook_scan import SheetScan, check_ods_lock, locked, parse_part, percent_styles, scan_ods, scan_xlsx, sheet_parts
+from pipeline.workbook_scan import SheetScan, check_ods_lock, locked, percent_styles, scan_ods, scan_xlsx, sheet_parts
 
 #: A package that unpacks to more than this is also judged by its ratio; below it a high ratio does no harm.
 _RATIO_MATTERS_BYTES = 100 << 20
 #: Sheets of repeated figures reach ratios of 50 to 100; deflate ends near 1,000, where only made-up files are.
 _MAX_RATIO = 200
 _MAX_PARTS = 10_000
+_CHUNK_BYTES = 1 << 20
+_SHEET_MARK = b"sheetData"
 
 
 def scan_package(data: bytes, name: str) -> dict[str, SheetScan]:
@@ -80,6 +82,7 @@ def _check_parts(package: zipfile.ZipFile, packed: int, name: str) -> None:
 
 def _scan(package: zipfile.ZipFile, name: str) -> dict[str, SheetScan]:
     names = set(package.namelist())
+    _check_names(package.namelist(), name)
     if "xl/workbook.bin" in names:
         raise FileProblem(f"{name} is a binary workbook (XLSB), XLSX, XLS and ODS are read; save it as .xlsx.")
     if "xl/workbook.xml" in names:
@@ -94,10 +97,31 @@ def _scan(package: zipfile.ZipFile, name: str) -> dict[str, SheetScan]:
         raise FileProblem(
             f"{name} is a zip archive without a workbook in it, XLSX and ODS are read; unpack it and send the tables."
         )
-    for part in names - scanned:
-        if part.endswith((".xml", ".rels")):
-            parse_part(package, part, name)
+    for part in sorted(names - scanned):
+        # The reader may find a sheet by other rules than those above (case, paths, relations given twice), so no part may reach far.
+        if part.endswith((".xml", ".rels")) or _holds_sheet(package, part):
+            _check_reach(scan_xlsx(package, part, set(), name), part, name)
     return scans
+
+
+def _check_names(names: list[str], name: str) -> None:
+    """Refuse names that two readers may take for different parts, and a package that could be either form of workbook."""
+    folded = [part.lower() for part in names]
+    are_plain = all("\\" not in part and not {".", ".."} & set(part.split("/")) for part in folded)
+    is_both = "content.xml" in folded and any(part.endswith("workbook.xml") for part in folded)
+    if len(set(folded)) < len(folded) or not are_plain or is_both:
+        raise FileProblem(damaged(name))
+
+
+def _holds_sheet(package: zipfile.ZipFile, part: str) -> bool:
+    """Whether a part that is not called XML could be read as a sheet."""
+    tail = b""
+    with package.open(part) as stream:
+        while chunk := stream.read(_CHUNK_BYTES):
+            if _SHEET_MARK in tail + chunk:
+                return True
+            tail = chunk[-len(_SHEET_MARK) :]
+    return False
 
 
 def _check_reach(scan: SheetScan, sheet: str, name: str) -> None:

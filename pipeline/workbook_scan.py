@@ -85,7 +85,7 @@ def sheet_parts(package: zipfile.ZipFile, name: str) -> dict[str, str]:
 
     def sheet(tag: str, found: dict[str, str]) -> None:
         if _local(tag) == "sheet":
-            ids[found["name"]] = next(value for key, value in found.items() if _local(key) == "id" and ":" in key)
+            ids[found["name"]] = next((value for key, value in found.items() if _local(key) == "id" and ":" in key), "")
 
     def relation(tag: str, found: dict[str, str]) -> None:
         if _local(tag) == "Relationship":
@@ -127,10 +127,12 @@ def scan_xlsx(package: zipfile.ZipFile, part: str, percent_styles: set[str], nam
     row, column = -1, -1
     cell: dict[str, str] = {}
     error: list[str] | None = None
+    in_sheet = False
 
     def start(tag: str, found: dict[str, str]) -> None:
-        nonlocal row, column, cell, error
-        kind = _local(tag)
+        nonlocal row, column, cell, error, in_sheet
+        in_sheet = in_sheet or _local(tag) == "sheetData"
+        kind = _local(tag) if in_sheet else ""
         if kind == "c":
             cell = found
             row, column = _position(found["r"]) if "r" in found else (row, column + 1)
@@ -188,6 +190,7 @@ class _OdsCells:
         self._row = self._column = 0
         self._rows = self._columns = 1
         self._kind = ""
+        self._has_value = False
         self._text: list[str] = []
 
     def start(self, tag: str, found: dict[str, str]) -> None:
@@ -200,6 +203,7 @@ class _OdsCells:
         elif tag in ("table:table-cell", "table:covered-table-cell"):
             self._columns = int(found.get("table:number-columns-repeated", "1"))
             value_type = found.get("office:value-type", "")
+            self._has_value = any(key.startswith("office:") for key in found)  # a value counts without its type too
             self._kind = "error" if found.get("calcext:value-type") == "error" else value_type
             self._text = []
 
@@ -207,7 +211,7 @@ class _OdsCells:
         if tag == "table:table-row":
             self._row += self._rows
         elif tag in ("table:table-cell", "table:covered-table-cell"):
-            if self._kind:
+            if self._has_value or self._kind:
                 self._scan.reach(self._row, self._column, self._columns, self._rows)
             if self._kind == "percentage":
                 self._scan.percent.append((self._row, self._column, self._rows, self._columns))

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 
 import pytest
 from click.testing import CliRunner
 
+from pipeline import store as store_module
 from pipeline.cli import cli
 from pipeline.errors import PoundworthError
 
@@ -142,3 +145,19 @@ def test_build_where_nothing_loads_exits_1(raw):
     done = CliRunner().invoke(cli, ["build", "--raw", str(raw.root), "--store", str(raw.store)])
     assert done.exit_code == 1
     assert "skipped one/f.csv" in done.stderr
+
+
+@pytest.mark.slow
+def test_two_processes_make_the_pages_that_one_makes(tmp_path):
+    store = tmp_path / "study.duckdb"
+    words = ["run", "--store", str(store), "--out", str(tmp_path / "two")]
+    subprocess.run([sys.executable, "-m", "pipeline.cli", *words], check=True, capture_output=True, timeout=300)
+    with store_module.writing(store) as con:
+        kept = {n: store_module.read_result(con, n) for n in ("study", "gains", "offset", "prediction", "next")}
+        con.execute("DELETE FROM result")
+    ask("report", "--store", str(store), "--out", str(tmp_path / "one"), "--json")
+    with store_module.reading(store) as con:
+        assert kept == {n: store_module.read_result(con, n) for n in kept}
+    pages = {p.name: p.read_bytes() for p in (tmp_path / "two").iterdir()}
+    assert pages == {p.name: p.read_bytes() for p in (tmp_path / "one").iterdir()}
+    assert len(pages) > 7
