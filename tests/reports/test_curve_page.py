@@ -130,6 +130,8 @@ def test_names_stand_clear_of_one_another_and_many_curves_have_none():
 
 @pytest.mark.browser
 def test_both_charts_are_drawn_and_their_tables_open(results, curves, open_page, tmp_path):
+    from playwright.sync_api import expect
+
     made = write_study_page(replace(results, curves=curves), tmp_path / "study.html")
     opened = open_page(made, "#speeds")
     page = opened.page
@@ -137,5 +139,5 @@ def test_both_charts_are_drawn_and_their_tables_open(results, curves, open_page,
     for name in ("yield_rpm", "gain_rpm"):
         page.wait_for_selector(f"#plot-{name} svg, #plot-{name} canvas", timeout=15000)
         page.locator(f"#chart-{name} details summary").click()
-    assert page.locator("#chart-gain_rpm tbody tr").count() == 8
-    assert page.locator("#chart-yield_rpm tbody tr").count() == 3
+    expect(page.locator("#chart-gain_rpm tbody tr")).to_have_count(8)
+    expect(page.locator("#chart-yield_rpm tbody tr")).to_have_count(3)
