@@ -32,7 +32,11 @@ def chart_ratio_spread(rows: Rows, results: StudyResults, system: UnitSystem, de
     top = max([4, *(row["height"] for row in rows["units"])])
     x_scale = alt.Scale(domain=domain, nice=False, zero=False, clamp=True)
     axis = alt.Axis(
-        format=".0%", title="Gain per unit of boost, as a share of the rule, to 10 psi (69 kPa)", tickCount=7, grid=False, offset=70
+        format=".0%",
+        title="Gain per unit of boost, as a share of the rule, to 10 psi (69 kPa)",
+        tickCount=7,
+        grid=False,
+        offset=70,
     )
     y = alt.Y("height:Q", axis=None, scale=alt.Scale(domain=[0.4, top + 1.2], nice=False))
     x = alt.X("dot:Q", axis=axis, scale=x_scale)

@@ -66,7 +66,10 @@ def to_markdown(kills: Kills, outcomes: dict[str, Outcome | None], seconds: floa
             head.append(_row(fault, "(no file system can be mounted here)", "", ""))
         else:
             # scratch folders have names of the moment and of this machine
-            said = re.sub(r"/[^\s\"']*/faults-[^/\s\"']*/", "", outcome.said.replace("poundworth: ", "")) or "(nothing: it has no effect)"
+            said = (
+                re.sub(r"/[^\s\"']*/faults-[^/\s\"']*/", "", outcome.said.replace("poundworth: ", ""))
+                or "(nothing: it has no effect)"
+            )
             head.append(_row(fault, said, "yes" if outcome.whole else "NO", "yes" if outcome.same else "NO"))
     return "\n".join(head) + "\n"
 
