@@ -12,7 +12,7 @@ from pipeline.build import BuildSummary, build
 
 # Speed is measured in tests/bench, never by a test: a busy machine must not fail a property.
 # `pytest --hypothesis-profile thorough` looks harder.
-settings.register_profile("project", deadline=None, max_examples=25)
+settings.register_profile("project", deadline=None, max_examples=15)
 settings.register_profile("thorough", deadline=None, max_examples=500)
 settings.load_profile("project")
 

@@ -52,6 +52,7 @@ def test_every_world_that_is_drawn_exists_and_every_limit_names_a_figure():
         assert all(limit.figure in ("bias", "coverage", "rate") and limit.low <= limit.high for limit in one.limits)
 
 
+@pytest.mark.slow
 def test_the_same_seed_measures_the_same_and_truth_is_that_of_the_world():
     truth = TRUTHS["homogeneous"]
     first, second = (measure(draw(truth, 3, builds=40), (headline,)) for _ in range(2))

@@ -14,6 +14,7 @@ def test_world_of_parts_keeps_its_limits(one):
     assert unmet(one, summarise(one, run_part_world(one, 100))) == []
 
 
+@pytest.mark.slow
 def test_every_limit_is_measured_and_a_seed_measures_the_same():
     one = PART_WORLDS[1]
     found = run_part_world(one, 2)

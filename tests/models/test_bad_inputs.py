@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+import pytest
 
 from models.estimate import Estimate
 from models.joint_fit import fit_joint
@@ -148,6 +149,7 @@ def test_drivers_that_go_together_are_not_told_apart(clean):
         assert difference.value is None or difference.high - difference.low < 1.0
 
 
+@pytest.mark.slow
 def test_a_build_with_forty_runs_is_one_build(clean):
     rng = np.random.default_rng(6)
     for i in range(20):
@@ -176,6 +178,7 @@ def test_a_fit_that_does_not_settle_prints_no_number(clean, monkeypatch):
     assert found.cancelling_errors.ambient is None
 
 
+@pytest.mark.slow
 def test_an_absurd_build_is_named_and_gives_no_number(clean):
     rng = np.random.default_rng(8)
     for i in range(16):

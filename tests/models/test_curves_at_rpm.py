@@ -135,6 +135,7 @@ def test_curves_without_shared_speeds_are_left_out_by_name():
     assert "share no speed" in lost.sentence
 
 
+@pytest.mark.slow
 def test_band_covers_the_true_gain_as_often_as_it_says():
     rng = np.random.default_rng(17)
     rpm = np.arange(3000, 7001, 250)

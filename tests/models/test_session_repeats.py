@@ -45,6 +45,7 @@ def test_scatter_and_drift_are_recovered_and_do_not_pass_for_one_another():
     assert one.drift_pct.high < 0 and "drifted" in one.sentences[1]
 
 
+@pytest.mark.slow
 def test_coverage_of_the_drift_interval_without_drift():
     rng, sessions = np.random.default_rng(3), 200
     keys = ["s|P|a"] * 3 + ["s|P|b"] * 2 + ["s|P|a"] * 3

@@ -235,6 +235,7 @@ def awkward(draw):
     return ",".join(names) + "\n" + "\n".join(rows) + "\n"
 
 
+@pytest.mark.slow
 @given(
     content=awkward(), fill=st.sampled_from(["", 'constants = { build = "A" }', 'constants = { build = "A", boost_kpa = 40 }'])
 )

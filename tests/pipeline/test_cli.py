@@ -13,6 +13,8 @@ from pipeline import store as store_module
 from pipeline.cli import cli
 from pipeline.errors import PoundworthError
 
+pytestmark = pytest.mark.slow  # the whole demo, or every awkward file, is read; CI runs it too
+
 ESTIMATE = {"value", "low", "high", "level", "unit", "builds", "runs"}
 
 

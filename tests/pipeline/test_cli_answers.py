@@ -86,6 +86,7 @@ def test_truth_comes_back(study):
     assert cooling["low"] < 0.17 < cooling["high"] and cooling["low"] > 0
 
 
+@pytest.mark.slow
 def test_nothing_changed_is_said_and_a_part_is_never_kept(ask, study):
     done = ask("study")
     assert "Nothing changed since the last study." in done.stderr

@@ -222,6 +222,7 @@ def talk(words, answers, timeout=60.0):
     return shown.decode(), os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), typed
 
 
+@pytest.mark.slow
 def test_at_a_terminal_it_asks_only_what_is_open_and_takes_no_nonsense(place):
     (place / "mine.csv").write_text("engine label,Displacement,hp,versus\nAlder,2.0,150,0\nBirch,3.0,240,1\n")
     answers = [

@@ -126,6 +126,7 @@ def test_caution_stands_before_the_figures_and_lines_fit(store):
         assert "Growth under boost" in text
 
 
+@pytest.mark.slow
 def test_study_keeps_the_answers_and_they_are_read_back(store):
     assert ask(store, "study").exit_code == 0
     with store_module.reading(store) as con:

@@ -299,6 +299,7 @@ def test_answer_lines_read_back_equal_and_hide_nothing(build, others):
     assert tomllib.loads(f"a = {toml_text(build)}")["a"] == build
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=25)
 @given(
     st.lists(

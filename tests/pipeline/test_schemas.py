@@ -50,6 +50,7 @@ def odd_values(field, draw):
     return draw(st.one_of(st.none(), st.integers(-5, 5_000))) if field.kind == "integer" else None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("table", ["run", "build", "sweep_point"])
 @settings(max_examples=20, deadline=None)
 @given(data=st.data())

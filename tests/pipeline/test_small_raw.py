@@ -17,6 +17,8 @@ from pipeline.build import BuildSummary, build
 from pipeline.check_codes import CODES
 from pipeline.store import read_table
 
+pytestmark = pytest.mark.slow  # the whole demo, or every awkward file, is read; CI runs it too
+
 FOLDER = Path(__file__).resolve().parents[1] / "small_raw"
 with (FOLDER / "expected.csv").open(encoding="utf-8", newline="") as manifest:
     EXPECTED = {row["name"]: row for row in csv.DictReader(manifest)}

@@ -41,6 +41,7 @@ def toml(*kinds: str, name: str = "book.xlsx", state_kind: bool = True) -> str:
     )
 
 
+@pytest.mark.slow
 def test_a_workbook_filled_in_is_read_back_and_accepted(raw) -> None:
     raw.add("one", {"book.xlsx": make_template("us", US_ROWS)}, toml(*KINDS))
     summary = raw.build()
@@ -74,6 +75,7 @@ def test_si_workbook_holds_the_same_figures(raw) -> None:
     assert runs["torque_nm"][0] == 210
 
 
+@pytest.mark.slow
 def test_the_kind_of_a_sheet_is_worked_out_where_it_is_not_stated(raw) -> None:
     raw.add("one", {"book.xlsx": make_template("us", US_ROWS)}, toml("levels", "changes", state_kind=False))
     assert {r.file: (r.accepted, r.runs) for r in raw.build().by_file} == {

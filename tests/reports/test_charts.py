@@ -65,6 +65,7 @@ def test_a_study_with_every_answer_has_every_chart_and_a_table_for_each(full_cha
         assert {column.field for column in columns} <= set().union(*full_rows[dataset])
 
 
+@pytest.mark.slow
 def test_every_chart_of_an_answer_draws(full_charts, full_rows):
     for name in set(NEEDS) - ELSEWHERE:
         chart = full_charts["si"][name]
