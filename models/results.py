@@ -162,6 +162,17 @@ class RuleVerdict:
 
 
 @dataclass(frozen=True, slots=True)
+class ClassMean:
+    """Average share of the rule of the builds of one class; None for a code that the class leaves open."""
+
+    induction: str | None
+    charge_cooling: str | None
+    builds: int
+    publishers: int
+    rule_ratio: Estimate
+
+
+@dataclass(frozen=True, slots=True)
 class SourceNote:
     """A source as the pages cite it."""
 
@@ -217,6 +228,7 @@ class StudyResults:
     cancelling_errors: CancellingErrors | None = None
     evidence: tuple[RuleEvidence, ...] = ()
     curves: CurveAnswers | None = None
+    class_means: tuple[ClassMean, ...] = ()
 
 
 def results_to_json(results: StudyResults) -> dict[str, Any]:

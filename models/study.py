@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 
 from models import rule
+from models.class_means import answer_class_means
 from models.curvature import CurvatureAnswers, answer_curvature
 from models.curve_records import CurveAnswers
 from models.curves_at_rpm import answer_curves
@@ -133,6 +134,7 @@ def run_study(
         cancelling_errors=cancelling_errors(lines),
         evidence=evidence,
         curves=_curves(sample, tables, level),
+        class_means=answer_class_means(sample, level),
     )
 
 

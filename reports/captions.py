@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from models.results import StudyResults
+from models.results import FlowStep, StudyResults
+from reports.labels import clean_text
 from reports.numbers import InBothUnits, UnitSystem, count_of, in_both, show_estimate, show_nominal
 
 
@@ -95,6 +96,12 @@ def captions(results: StudyResults) -> dict[str, Caption]:
         "flow": make_caption(
             "Where did the records go?",
             "Strong bars are what went on to the next step, faint ones what stayed behind and why. Nothing vanishes on the way.",
-            lambda s: "Bars: " + "; ".join(f"{step.step} {step.count}" for step in results.flow) + ".",
+            lambda s: "Bars: " + "; ".join(_flow_words(step) for step in results.flow) + ".",
         ),
     }
+
+
+def _flow_words(step: FlowStep) -> str:
+    """One bar in words; what stayed behind has its reason."""
+    reason = clean_text(step.reason, 160).rstrip(".")
+    return f"{clean_text(step.step)} {step.count}" + (f" ({reason})" if reason else "")

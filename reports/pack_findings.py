@@ -36,6 +36,7 @@ from reports.sentences_doubt import (
 from reports.sentences_effects import (
     clear_contrasts,
     say_budget,
+    say_classes,
     say_compressor,
     say_confounding,
     say_drivers,
@@ -208,6 +209,15 @@ def _causes(results: StudyResults) -> list[Finding]:
             avoid="Not that changing it on an engine does this: builds that differ in one thing differ in others too.",
         )  # fmt: skip
         found += finding(_CAUSES, say_explained(results), Grade.COUNTED, "study.drivers.spread_with")
+        means = [
+            (clean_text(f"{one.induction or ''} {one.charge_cooling or ''}".strip(), 120), one.rule_ratio)
+            for one in results.class_means
+            if one.rule_ratio.low is not None
+        ]
+        found += finding(
+            _CAUSES, say_classes(results), Grade.ESTIMATED, "study.class_means", *means,
+            avoid="Not that the class is the cause: builds of one class share more than their name.",
+        )  # fmt: skip
         alone = next((one.difference for one in answers.alone if one.name == "compressor_rating"), None)
         if alone is not None:
             found += finding(

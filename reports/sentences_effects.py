@@ -170,6 +170,32 @@ def _points(estimate: Estimate) -> str:
     return f"{shown.low} to {shown.high}"
 
 
+def say_classes(results: StudyResults) -> InBothUnits | None:
+    """The average share of the rule of each kind of induction and of cooling; None where no class has enough builds."""
+    alone = [
+        one
+        for one in results.class_means
+        if (one.induction is None) != (one.charge_cooling is None) and one.rule_ratio.low is not None
+    ]
+    if not alone:
+        return None
+
+    def write(system: UnitSystem) -> str:
+        told_of = []
+        for one in alone:
+            words = (
+                word_for(one.induction, INDUCTION).lower() + " builds"
+                if one.induction
+                else word_for(one.charge_cooling, COOLING) + " builds"
+            )
+            shown = show_estimate(one.rule_ratio, system, share=True, reference=1.0)
+            told_of.append(f"{words} {shown.range} ({count_of(one.builds, 'build')})")
+        level = show_level(alone[0].rule_ratio)
+        return f"By class, on average ({level} intervals): {'; '.join(told_of)}. Classes differ in more than their name."
+
+    return in_both(write)
+
+
 def say_explained(results: StudyResults) -> InBothUnits | None:
     """How much of the spread between builds the drivers account for, and how many contrasts chance alone would clear."""
     answers = results.drivers

@@ -46,6 +46,7 @@ from reports.sentences_doubt import (
 )
 from reports.sentences_effects import (
     say_budget,
+    say_classes,
     say_compressor,
     say_confounding,
     say_drivers,
@@ -59,6 +60,7 @@ from reports.sentences_effects import (
 from reports.stored_results import STORED_PAGE
 from reports.study_charts import chart_tables, columns_json, draw_in_both, study_captions, study_rows
 from reports.tables import table_estimates, table_sources
+from reports.tables_answers import table_class_means
 from reports.unknowns import unknowns_of
 
 #: Rows of a chart's table that are set in the page; the CSV file has all of them.
@@ -117,6 +119,7 @@ def render_study_page(
         cards=deviator_cards(results, number_units(selection)),
         estimates=table_estimates(results, STORED_PAGE in beside),
         rules=rule_rows(results),
+        class_means=table_class_means(results),
         unknowns=unknowns_of(results, answers),
         notes=_notes(results),
         sources=table_sources(results),
@@ -172,6 +175,7 @@ def _said(results: StudyResults) -> dict[str, Any]:
         "elasticity": say_elasticity(results),
         "drivers": say_drivers(results),
         "explained": say_explained(results),
+        "classes": say_classes(results),
         "compressor": say_compressor(results),
         "unanswered": say_unanswered(results),
         "caution": None if drivers is None else drivers.caution,

@@ -8,6 +8,7 @@ from models.results import StudyResults
 from reports.driver_words import contrast_words, level_words
 from reports.labels import clean_text
 from reports.numbers import SYSTEMS, InBothUnits, write_count, write_number
+from reports.part_words import engine_words
 from reports.quantities_in_text import in_reader_units
 from reports.tables import Cell, Column, Table, estimate_cells
 
@@ -256,3 +257,15 @@ def table_tests(results: StudyResults) -> Table:
         p = write_number(diagnostics.uneven_spread_p, 4)
         rows.append(("Residuals of the joint model spread unevenly (Breusch and Pagan)", "", p, ""))
     return Table(("Test", "Statistic", "p", "What it says"), tuple(rows), frozenset({2}))
+
+
+def table_class_means(results: StudyResults) -> Table:
+    """The average share of the rule of each class of engine, with what it rests on."""
+    rows: list[tuple[Cell, ...]] = []
+    for one in results.class_means:
+        best, interval, level = estimate_cells(one.rule_ratio, share=True)
+        counts = (write_count(one.builds), write_count(one.publishers))
+        words = engine_words(one.induction, one.charge_cooling)
+        rows.append((words[:1].upper() + words[1:], best, interval, level, *counts))
+    heads = ("Class", "Average share of the rule", "Interval", "Level", "Builds", "Publishers")
+    return Table(heads, tuple(rows), frozenset({1, 2, 3, 4, 5}))
