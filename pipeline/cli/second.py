@@ -9,8 +9,10 @@ from __future__ import annotations
 import gc
 import os
 import pickle
+import queue
 import signal
 import sys
+import threading
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -34,12 +36,13 @@ class Second:
         if not is_process:
             return
         context = get_context("spawn")  # a fork would copy locks that polars' and DuckDB's threads hold
-        self._replies, there = context.Pipe(duplex=False)
-        self._tasks = context.Queue()
-        self._tasks.cancel_join_thread()
-        self._process = context.Process(target=_serve, args=(self._tasks, there), daemon=True)
+        self._replies, there = context.Pipe()
+        self._tasks: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        self._process = context.Process(target=_serve, args=(there,), daemon=True)
         self._process.start()
         there.close()
+        # a pipe takes a large task only while it is read; a multiprocessing queue would leave semaphores where the process is ended
+        threading.Thread(target=_send_all, args=(self._tasks, self._replies), daemon=True).start()
 
     def ask(self, function: Callable[..., Any], *values: Any) -> Callable[[], Any]:
         """Begin a function of a module; returns what waits for its value and raises what it raised."""
@@ -100,20 +103,32 @@ def collect_seldom() -> None:
     gc.set_threshold(50_000, 20, 20)
 
 
-def _serve(tasks: Any, replies: Connection) -> None:
+def _send_all(tasks: queue.SimpleQueue[bytes], there: Connection) -> None:
+    """Hand tasks over in their order for as long as the other end is there."""
+    while True:
+        try:
+            there.send_bytes(tasks.get())
+        except OSError:  # closed, or killed: what waits for an answer finds that out
+            return
+
+
+def _serve(here: Connection) -> None:
     """Do tasks in their order until the other process ends this one, or is gone."""
     collect_seldom()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the other process is told, and ends this one
     while True:
-        function, values = pickle.loads(tasks.get())
+        try:
+            function, values = pickle.loads(here.recv_bytes())
+        except (EOFError, OSError):
+            return
         try:
             reply: Reply = (function(*values), None)
         except BaseException as error:
             error.add_note("In the second process:\n" + "".join(traceback.format_tb(error.__traceback__)))
             reply = (None, error)
         try:
-            replies.send(reply)
+            here.send(reply)
         except OSError:
             return
         except Exception as error:  # what cannot be pickled
-            replies.send((None, RuntimeError(f"{function.__name__} gave what cannot be sent between processes: {error}")))
+            here.send((None, RuntimeError(f"{function.__name__} gave what cannot be sent between processes: {error}")))
