@@ -228,21 +228,22 @@ def _table(grid: Grid, start: int, header: int, end: int) -> RawTable:
 
 def _sort_rows(body: pl.DataFrame, head: tuple[str | None, ...]) -> dict[str, pl.DataFrame]:
     """Part the filled rows below a header by kind; each row falls into exactly one."""
+    total, late_total = row_marks.total_rows(body)
     kind = (
         pl.when(_repeats(body, head))
         .then(pl.lit("repeated"))
-        .when(row_marks.is_example())
+        .when(row_marks.example_rows(body))
         .then(pl.lit("example"))
         .when(row_marks.is_comment())
         .then(pl.lit("comment"))
-        .when(row_marks.is_total(at_end=False))
+        .when(total)
         .then(pl.lit("total"))
         .otherwise(pl.lit("data"))
     )
     marked = body.with_columns(
         kind=kind,
-        late_total=row_marks.is_total(at_end=True),
-        note=(row_marks.filled_cells() == 1) & (row_marks.bare_numbers() == 0) & _below_blank(body),
+        late_total=late_total,
+        note=row_marks.remark_rows(body) & _below_blank(body),
         filled=row_marks.is_filled(),
     ).filter("filled")
     is_data = (pl.col("kind") == "data") & ~pl.col("late_total") & ~pl.col("note")

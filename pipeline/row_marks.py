@@ -82,21 +82,54 @@ def is_comment() -> pl.Expr:
     ).fill_null(False)
 
 
-def is_example() -> pl.Expr:
+def example_rows(cells: pl.DataFrame) -> pl.Series:
     """True for the example rows of the contribution workbook."""
-    return pl.any_horizontal((pl.exclude("line").str.strip_chars().str.to_lowercase() == EXAMPLE_MARK).fill_null(False))
+    texts = pl.exclude("line")
+    likely = texts.str.contains_any([EXAMPLE_MARK], ascii_case_insensitive=True).fill_null(False)
+    if not cells.select(pl.any_horizontal(likely.any())).item():
+        return _none(cells)
+    return cells.select(pl.any_horizontal((texts.str.strip_chars().str.to_lowercase() == EXAMPLE_MARK).fill_null(False))).to_series()
 
 
-def is_total(at_end: bool) -> pl.Expr:
-    """True for rows whose first filled cell is the label of a total or an average.
+def remark_rows(cells: pl.DataFrame) -> pl.Series:
+    """True for rows of one cell that holds no number."""
+    lone = cells.select(filled_cells() == 1).to_series()
+    if not lone.any():
+        return lone
+    return cells.select((filled_cells() == 1) & (bare_numbers() == 0)).to_series()
 
-    Parameters
-    ----------
-    at_end : also accept the labels that count only below the last row of a table.
+
+#: First word of each label, and labels whose first word is one letter: a text without any of them is no label.
+_SIGNS = sorted({word.split()[0] for word in _TOTALS + _TOTALS_AT_END} - {"s"})
+_SHORT_SIGNS = r"s[\s._-]+d"
+
+
+def total_rows(cells: pl.DataFrame) -> tuple[pl.Series, pl.Series]:
+    """Rows whose first filled cell is the label of a total or an average.
+
+    Returns
+    -------
+    Two series: true for labels that count everywhere; true for these and the labels that count only below a table's last row.
     """
-    words = "|".join(re.escape(word) for word in (_TOTALS + _TOTALS_AT_END if at_end else _TOTALS))
-    label = first_text().str.to_lowercase().str.replace_all(r"[\s._-]+", " ").str.strip_chars()
-    return label.str.contains(rf"^(?:{words}){_AFTER_LABEL}$").fill_null(False)
+    first = cells.select(first_text().str.to_lowercase().alias("first"))["first"]
+    # A search for fixed words is many times faster than the expressions, which then have next to nothing to judge.
+    likely = (first.str.contains_any(_SIGNS) | first.str.contains(_SHORT_SIGNS)).fill_null(False)
+    if not likely.any():
+        return likely, likely
+    label = first.filter(likely).str.replace_all(r"[\s._-]+", " ").str.strip_chars()
+    everywhere, at_end = (
+        _none(cells).scatter(likely.arg_true(), label.str.contains(expression).fill_null(False))
+        for expression in (_label_expression(_TOTALS), _label_expression(_TOTALS + _TOTALS_AT_END))
+    )
+    return everywhere, at_end
+
+
+def _label_expression(words: tuple[str, ...]) -> str:
+    return rf"^(?:{'|'.join(re.escape(word) for word in words)}){_AFTER_LABEL}$"
+
+
+def _none(cells: pl.DataFrame) -> pl.Series:
+    return pl.Series([False], dtype=pl.Boolean).new_from_index(0, cells.height)
 
 
 def units_of_row(row: tuple[str | None, ...]) -> tuple[str | None, ...] | None:

@@ -154,12 +154,26 @@ def _type_number(field: Field, side: Side, text: pl.Series, parsed: pl.DataFrame
     return made, reasons
 
 
+#: Text that may change below: outside printable ASCII, spaces in a row or at an end, an apostrophe in front, or nothing at all.
+_TO_BE_TIDIED = r"[^ -~]|  |^ | $|^'|^$"
+
+
+def _read_text(text: pl.Series) -> pl.Series:
+    """Composed characters and single spaces; null where nothing is left. Nearly every text is so already, and costs one look."""
+    untidy = text.str.contains(_TO_BE_TIDIED).fill_null(False)
+    if not untidy.any():
+        return text
+    # Tables that this project exports mark text that a spreadsheet would run with an apostrophe; reading takes it off.
+    plain = unguard_text(pl.col("text").str.normalize("NFC").str.replace_all(r"\s+", " ").str.strip_chars())
+    given = pl.DataFrame({"text": text.filter(untidy)})
+    tidied = given.unique().with_columns(tidied=pl.when(plain != "").then(plain))
+    return text.clone().scatter(untidy.arg_true(), given.join(tidied, on="text", how="left", maintain_order="left")["tidied"])
+
+
 def _type_other(field: Field, side: Side, text: pl.Series) -> tuple[pl.Series, pl.DataFrame]:
     header = side.headers.get(field.name, field.name)
     if field.kind == "text":
-        # Tables that this project exports mark text that a spreadsheet would run with an apostrophe; reading takes it off.
-        plain = unguard_text(pl.lit(text).str.normalize("NFC").str.replace_all(r"\s+", " ").str.strip_chars())
-        return pl.select(pl.when(plain != "").then(plain)).to_series(), EMPTY_REASONS
+        return _read_text(text), EMPTY_REASONS
     if field.kind == "code":
         read, problem = read_codes(field, text), "code_unknown"
     elif field.kind == "date":
