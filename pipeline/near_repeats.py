@@ -12,6 +12,7 @@ import polars as pl
 from rapidfuzz import fuzz, process
 
 from pipeline.figure_blocks import BOOST_TOLERANCE_KPA, POWER_TOLERANCE_KW, near_pairs
+from pipeline.pair_bounds import count_at_most, row_matrix
 
 #: Engine data that both builds state must agree within this share.
 ENGINE_SHARE = 0.01
@@ -63,7 +64,8 @@ def find_near(
     """
     runs = runs.filter(pl.col("power_kw").is_not_null()).with_columns(owner=pl.col("source").rank("dense"))
     gone = counted_elsewhere["rank"].implode()
-    pairs = pl.concat([near_pairs(runs, _tokens(builds)), few]).unique()
+    met = near_pairs(runs, _tokens(builds)).join(settled, on=["rank", "rank_2"], how="anti")
+    pairs = pl.concat([_could_be_one(met, runs, builds), few]).unique()
     pairs = pairs.filter(~pl.col("rank").is_in(gone) & ~pl.col("rank_2").is_in(gone))
     # A counted repeat is asked about only where one of its rows is not like the first's.
     pairs = pl.concat([pairs, counted_elsewhere.select("rank", "rank_2").cast(pairs.schema)])
@@ -122,6 +124,31 @@ def _agree(name: str, tolerance: float) -> pl.Expr:
     one_unit = ((step / step_2 - 1).abs() < 1e-3).fill_null(True)
     slack = pl.when(one_unit).then(0.0).otherwise((step + step_2) / 2)
     return (pl.col(here) - pl.col(there)).abs() <= slack.fill_null(0.0) + tolerance
+
+
+def _could_be_one(pairs: pl.DataFrame, runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
+    """The pairs that can still be wanted at the end of :func:`find_near`, by what they have in common at most."""
+    counts = count_at_most(pairs, row_matrix(runs, builds.height))
+    figures, baselines, equal = pl.col("figures"), pl.col("baselines"), pl.col("equal")
+    has_few = (equal >= 3) | ((equal >= 2) & (baselines >= 2))
+    in_ratio = (pl.col("levels") >= 2) & (baselines > 0)
+    link = pl.col("link")
+    both = pl.concat([pairs, counts], how="horizontal")
+    sure = pl.col("is_long") | has_few | (figures + 1 >= ENOUGH)
+    # names are compared last, and only where they can still turn the scale
+    both = both.with_columns(link=pl.lit(2)).filter(sure | (figures + 1 + link >= ENOUGH) | in_ratio)
+    both = _most_link(both, runs, builds).filter(sure | (figures + 1 + link >= ENOUGH) | (in_ratio & (link > 0)))
+    return both.select("rank", "rank_2")
+
+
+def _most_link(pairs: pl.DataFrame, runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
+    """Pairs with the `link` that :func:`tied` can give at most: peak speeds, which it compares, are only looked for here."""
+    has_speeds = runs.group_by("rank").agg(speeds=pl.col("power_rpm").is_not_null().any())
+    both = pairs.drop("link").join(has_speeds, on="rank", how="left", maintain_order="left").join(
+        has_speeds.rename({"rank": "rank_2", "speeds": "speeds_2"}), on="rank_2", how="left", maintain_order="left"
+    )  # fmt: skip
+    both = both.with_columns(speeds=pl.col("speeds") & pl.col("speeds_2")).drop("speeds_2")
+    return tied(both, builds).select(*pairs.columns)
 
 
 def _laid_together(pairs: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:

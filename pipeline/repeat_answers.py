@@ -65,6 +65,9 @@ def match_answers(answers: Iterable[Answer], builds: pl.DataFrame) -> tuple[Answ
     answers : as `answers_of` gives them.
     builds : build_key, source, build.
     """
+    answers = tuple(answers)
+    if not answers:
+        return ()
     keys = dict(zip(builds["build_key"], builds["source"], strict=True))
     named: dict[tuple[str, str], list[str]] = {}
     for key, source, build in zip(builds["build_key"], builds["source"], builds["build"], strict=True):

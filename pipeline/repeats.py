@@ -20,6 +20,7 @@ import polars as pl
 
 from pipeline.figure_blocks import BOOST_TOLERANCE_KPA, POWER_TOLERANCE_KW, exact_pairs, half_step
 from pipeline.near_repeats import ENGINE_FIELDS, clash, find_near, tied
+from pipeline.pair_bounds import count_at_most, row_matrix
 from pipeline.repeat_answers import NOT_SAME, SAME, Answer, match_answers
 
 #: Equal figures of one test, where something else (name, test engine, peak speeds, displacement) ties the builds too.
@@ -90,6 +91,9 @@ def _ranked(builds: pl.DataFrame, published: pl.DataFrame) -> pl.DataFrame:
 def _equal_builds(runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
     """rank, rank_2 (earlier), figures of builds with equal figures under two publishers, and whether they are enough."""
     pairs = exact_pairs(runs.with_columns(owner=pl.col("publisher").rank("dense")))
+    most = count_at_most(pairs, row_matrix(runs, builds.height))
+    has_enough = (pl.col("equal") >= MIN_EQUAL_FIGURES) & (pl.col("baselines") > 0) & (pl.col("levels") > 0)
+    pairs = pl.concat([pairs, most], how="horizontal").filter(has_enough | pl.col("is_long")).select("rank", "rank_2")
     facts = builds.select("rank", *ENGINE_FIELDS)
     both = pairs.join(facts, on="rank").join(facts.rename({c: f"{c}_2" for c in facts.columns}), on="rank_2")
     rows = _matched(both.filter(~clash()).select("rank", "rank_2"), runs)
