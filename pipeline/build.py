@@ -1,4 +1,4 @@
-"""From the raw folder to the store: which files, in which order, one transaction each, and the summary.
+"""From the raw folder to the store: which files, in which order, and the summary.
 
 Nothing changed = nothing done: a file whose bytes, description and reading code are those of the
 ledger is not read again. A file that cannot be used is skipped whole and named; what the store
@@ -18,12 +18,12 @@ import duckdb
 import polars as pl
 
 from pipeline import store
-from pipeline.build_file import FileTask, is_unchanged, read_file, read_repairs_text, say_problem, to_task
+from pipeline.build_file import FileTask, is_unchanged, read_file, read_repairs_text, to_task
 from pipeline.build_workers import read_with
+from pipeline.build_writing import Writing
 from pipeline.checks import sentence_of
-from pipeline.clean_file import check_results
-from pipeline.errors import FileProblem, PoundworthError, StoreProblem
-from pipeline.file_result import FileResult, LedgerRow
+from pipeline.errors import PoundworthError, StoreProblem
+from pipeline.file_result import LedgerRow
 from pipeline.repairs import Repair, read_repairs
 from pipeline.repeat_answers import Answer, answers_frame, answers_of
 from pipeline.repeats import find_repeats
@@ -36,8 +36,6 @@ Progress = Callable[[int, int, str], None]
 Ledger = Mapping[tuple[str, str], LedgerRow]
 #: Told of each file, and with None of the end.
 Step = Callable[[FileTask | None], None]
-#: Files wait for one another at the gate until they hold this many rows: small ones share its fixed cost, large ones pass alone.
-ROWS_TOGETHER = 5_000
 #: The part of an answer that a human wrote.
 _SAID = ("source", "build", "other", "answer")
 
@@ -123,38 +121,6 @@ def _tasks(plan: _Plan, ledger: Ledger) -> list[FileTask]:
     return tasks
 
 
-def _store_results(con: duckdb.DuckDBPyConnection, results: list[FileResult], ledger: Ledger) -> int:
-    """Pass some files through the gate together and store each in its own transaction; returns how many were stored.
-
-    Where the gate refuses them together, each is asked alone, so that only the file at fault is skipped.
-    """
-    if not results:
-        return 0
-    try:
-        check_results(results)
-    except FileProblem as error:
-        if len(results) > 1:
-            return sum(_store_results(con, [result], ledger) for result in results)
-        row = results[0].ledger
-        _keep_problem(con, row.source, row.file, ledger.get((row.source, row.file)), str(error), row.sha256, row.recipe)
-        return 0
-    for result in results:
-        store.write_file(con, result)
-    return len(results)
-
-
-def _keep_problem(
-    con: duckdb.DuckDBPyConnection, source: str, file: str, held: LedgerRow | None, problem: str, sha: str, recipe: str
-) -> None:
-    """Name the problem in the ledger; rows held from before stay, and so do their hashes."""
-    _keep_line(con, held, say_problem(source, file, held, problem, sha, recipe))
-
-
-def _keep_line(con: duckdb.DuckDBPyConnection, held: LedgerRow | None, row: LedgerRow | None) -> None:
-    if row is not None and row != held:
-        store.write_ledger(con, row)
-
-
 def _drop_gone(con: duckdb.DuckDBPyConnection, plan: _Plan, ledger: dict[tuple[str, str], LedgerRow]) -> int:
     """Take out rows of files that are no longer wanted; withdrawn ones keep their line in the ledger."""
     wanted = {(s.source, entry_key(f)) for s, _ in plan.sources for f in s.entry.file} | {(n, SOURCE_FILE) for n in plan.broken}
@@ -170,52 +136,34 @@ def _drop_gone(con: duckdb.DuckDBPyConnection, plan: _Plan, ledger: dict[tuple[s
             store.remove_file(con, source, file)
             con.execute("DELETE FROM file_seen WHERE source = ? AND file = ?", [source, file])
             if why is not None and file != SOURCE_FILE:
-                store.write_ledger(
-                    con, LedgerRow(source, file, row.sha256, row.recipe, row.size, row.mtime_ns, row.seen_on, withdrawn=why)
-                )
+                left = LedgerRow(source, file, row.sha256, row.recipe, row.size, row.mtime_ns, row.seen_on, withdrawn=why)
+                store.write_ledger(con, [left])
         gone += 1
     return gone
 
 
-def _read_here(con: duckdb.DuckDBPyConnection, tasks: list[FileTask], ledger: Ledger, step: Step) -> int:
-    """Read the files in this process; small ones pass the gate together. Returns how many were stored."""
-    changed, waiting = 0, list[FileResult]()
+def _read_here(tasks: list[FileTask], writing: Writing, step: Step) -> None:
+    """Read the files in this process."""
     for task in tasks:
         step(task)
-        if is_unchanged(task):
-            continue
-        outcome = read_file(task)
-        if outcome.result is None:
-            _keep_line(con, task.held, outcome.ledger)
-            continue
-        waiting.append(outcome.result)
-        if sum(r.ledger.rows_read for r in waiting) > ROWS_TOGETHER:
-            changed += _store_results(con, waiting, ledger)
-            waiting = []
-    return changed + _store_results(con, waiting, ledger)
+        if not is_unchanged(task):
+            writing.take(task, read_file(task))
 
 
-def _read_by_workers(
-    con: duckdb.DuckDBPyConnection, tasks: list[FileTask], folder: Path, executor: Executor, step: Step
-) -> tuple[int, int]:
-    """Let workers read the files and load what they leave; returns how many were stored, and for how many a worker was lost."""
+def _read_by_workers(tasks: list[FileTask], folder: Path, executor: Executor, writing: Writing, step: Step) -> int:
+    """Let workers read the files and load what they leave; returns for how many a worker was lost."""
     todo = []
     for task in tasks:
         if is_unchanged(task):
             step(task)
         else:
             todo.append(task)
-    changed, lost = 0, 0
+    lost = 0
     for task, outcome, was_lost in read_with(executor, todo, folder):
         step(task)
         lost += was_lost
-        if outcome.result is None:
-            _keep_line(con, task.held, outcome.ledger)
-        else:
-            store.write_file(con, outcome.result)
-            changed += 1
-    drop_folder(folder)
-    return changed, lost
+        writing.take(task, outcome)
+    return lost
 
 
 def build(
@@ -242,16 +190,18 @@ def build(
     with store.writing(store_path) as con:
         ledger = store.read_ledger(con)
         tasks = _tasks(plan, ledger)
-        changed, lost = _drop_gone(con, plan, ledger), 0
+        gone, lost = _drop_gone(con, plan, ledger), 0
+        writing = Writing(con, ledger)
         for name, sentence in plan.broken.items():
-            _keep_problem(con, name, SOURCE_FILE, ledger.get((name, SOURCE_FILE)), sentence, "", "")
+            writing.keep_problem(name, SOURCE_FILE, sentence, "", "")
         store.write_sources(con, _source_rows(plan, con))
         step = _stepper(progress, len(tasks))
         if executor is None:
-            changed += _read_here(con, tasks, ledger, step)
+            _read_here(tasks, writing, step)
         else:
-            stored, lost = _read_by_workers(con, tasks, work_folder(store_path), executor, step)
-            changed += stored
+            lost = _read_by_workers(tasks, work_folder(store_path), executor, writing, step)
+        changed = gone + writing.end()
+        drop_folder(work_folder(store_path))
         answers = _answers(con, plan)
         if changed or answers_frame(answers).select(_SAID).rows() != store.query_table(con, "repeat_answer").select(_SAID).rows():
             store.write_repeats(con, find_repeats(*store.repeat_input(con), answers))

@@ -85,7 +85,7 @@ def _kept_place(task: FileTask, folder: Path) -> Path | None:
 def read_with(executor: Executor, tasks: Iterable[FileTask], folder: Path) -> Iterator[tuple[FileTask, FileOutcome, bool]]:
     """Outcomes of all tasks in their order, and whether this process had to read the file because a worker was lost.
 
-    Work is removed once its rows were taken; the caller must have stored them before it asks for the next.
+    What workers left stays: it is dropped with its folder once all of it is stored.
 
     Raises
     ------
@@ -103,7 +103,6 @@ def read_with(executor: Executor, tasks: Iterable[FileTask], folder: Path) -> It
                 yield task, FileOutcome(done.ledger), False
             else:
                 yield task, FileOutcome(result=read_work(Path(done.place))), False
-                drop_work(Path(done.place))
     finally:
         for _, future in waiting:
             if future is not None:

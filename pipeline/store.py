@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -153,9 +153,11 @@ def remove_file(con: duckdb.DuckDBPyConnection, source: str, file: str) -> None:
             con.execute(f'DELETE FROM "{table}" WHERE source = ? AND file = ?', [source, file])
 
 
-def _insert(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
-    if frame.is_empty():
+def _insert(con: duckdb.DuckDBPyConnection, table: str, frames: Sequence[pl.DataFrame]) -> None:
+    filled = [frame for frame in frames if not frame.is_empty()]
+    if not filled:
         return
+    frame = filled[0] if len(filled) == 1 else pl.concat(filled, how="diagonal")
     names = ", ".join(f'"{c}"' for c in frame.columns)
     con.register("incoming", frame)
     con.execute(f'INSERT INTO "{table}" ({names}) SELECT {names} FROM incoming')
@@ -174,27 +176,33 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
     con.execute("COMMIT")
 
 
-def write_file(con: duckdb.DuckDBPyConnection, result: FileResult) -> None:
-    """Replace everything the store holds of one source file, in one transaction."""
-    ledger = result.ledger
+def write_files(con: duckdb.DuckDBPyConnection, results: Sequence[FileResult]) -> None:
+    """Replace everything the store holds of some source files, in one transaction."""
+    keys = {(r.ledger.source, r.ledger.file) for r in results}
     with transaction(con):
-        remove_file(con, ledger.source, ledger.file)
-        tables = {"run": result.runs, "build": result.builds, "sweep_point": result.points, "change": result.changes}
-        for table, frame in tables.items():
-            if not frame.is_empty():
-                _insert(con, table, frame.select([c for c in table_columns(table) if c in frame.columns]))
-        keyed = {"source": pl.lit(ledger.source), "file": pl.lit(ledger.file)}
-        _insert(con, "refused", result.refused.select(REFUSED_SCHEMA.keys()).with_columns(**keyed))
-        _insert(con, "flag", result.flags.with_columns(**keyed))
-        _insert(con, "repair", pl.DataFrame({"what": list(result.repairs)}, schema={"what": pl.String}).with_columns(**keyed))
-        write_ledger(con, ledger)
+        for source, file in sorted(keys & read_ledger(con).keys()):
+            remove_file(con, source, file)
+        for table in ("run", "build", "sweep_point", "change"):
+            names = {"run": "runs", "build": "builds", "sweep_point": "points", "change": "changes"}
+            frames = [f for r in results if not (f := getattr(r, names[table])).is_empty()]
+            wanted = table_columns(table)
+            _insert(con, table, [f.select([c for c in wanted if c in f.columns]) for f in frames])
+        _insert(con, "refused", [_keyed(r, r.refused.select(REFUSED_SCHEMA.keys())) for r in results])
+        _insert(con, "flag", [_keyed(r, r.flags) for r in results])
+        _insert(con, "repair", [_keyed(r, pl.DataFrame({"what": r.repairs}, schema={"what": pl.String})) for r in results])
+        write_ledger(con, [r.ledger for r in results])
 
 
-def write_ledger(con: duckdb.DuckDBPyConnection, row: LedgerRow) -> None:
-    """Replace one line of the ledger."""
-    con.execute("DELETE FROM file_seen WHERE source = ? AND file = ?", [row.source, row.file])
-    values = row.as_dict()
-    con.execute(f"INSERT INTO file_seen ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})", list(values.values()))
+def _keyed(result: FileResult, frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.with_columns(source=pl.lit(result.ledger.source), file=pl.lit(result.ledger.file))
+
+
+def write_ledger(con: duckdb.DuckDBPyConnection, rows: Sequence[LedgerRow]) -> None:
+    """Replace lines of the ledger."""
+    con.executemany("DELETE FROM file_seen WHERE source = ? AND file = ?", [[row.source, row.file] for row in rows])
+    columns = list(LedgerRow.__dataclass_fields__)
+    values = [list(row.as_dict().values()) for row in rows]
+    con.executemany(f"INSERT INTO file_seen ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})", values)
 
 
 def read_ledger(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], LedgerRow]:
@@ -222,10 +230,10 @@ def write_repeats(con: duckdb.DuckDBPyConnection, repeats: Repeats) -> None:
     with transaction(con):
         for table in ("same_test", "near_test", "repeat_answer", "repeated_run"):
             con.execute(f'DELETE FROM "{table}"')
-        _insert(con, "same_test", repeats.same_test)
-        _insert(con, "near_test", repeats.near)
-        _insert(con, "repeat_answer", answers_frame(repeats.answers))
-        _insert(con, "repeated_run", repeats.runs)
+        _insert(con, "same_test", [repeats.same_test])
+        _insert(con, "near_test", [repeats.near])
+        _insert(con, "repeat_answer", [answers_frame(repeats.answers)])
+        _insert(con, "repeated_run", [repeats.runs])
         con.execute("UPDATE file_seen SET repeated = 0 WHERE repeated > 0")
         con.execute(
             """UPDATE file_seen SET repeated = c.n FROM (

@@ -16,7 +16,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import build_workers, store, work_files
+from pipeline import build_workers, build_writing, store, work_files
 from pipeline.build import build
 from pipeline.errors import RequestProblem, StoreProblem
 from pipeline.store import read_table
@@ -155,14 +155,15 @@ def test_finished_work_of_a_stopped_build_is_used(demo, alone, tmp_path, monkeyp
     path = tmp_path / "s.duckdb"
     stored = []
 
-    def stop_at_third(con, result, write=store.write_file):
+    def stop_at_third(con, results, write=store.write_files):
         if len(stored) == 2:
             raise KeyboardInterrupt
-        stored.append(result.ledger.source)
-        write(con, result)
+        stored.append(results[0].ledger.source)
+        write(con, results)
 
     with ThreadPoolExecutor(1) as pool, monkeypatch.context() as patch:
-        patch.setattr(store, "write_file", stop_at_third)
+        patch.setattr(store, "write_files", stop_at_third)
+        patch.setattr(build_writing, "ROWS_TOGETHER", 1)
         with pytest.raises(KeyboardInterrupt):
             build(demo, path, executor=pool)
     assert read_table(path, "run")["source"].unique().sort().to_list() == sorted(stored)
@@ -197,7 +198,7 @@ def test_damaged_work_is_made_again(demo, alone, tmp_path, monkeypatch):
 def test_work_comes_back_as_it_was(raw, tmp_path, monkeypatch, runs_text):
     """All frames of a result survive the way through Parquet: types, nulls, lists of structs, hostile texts."""
     seen = []
-    monkeypatch.setattr("pipeline.build.check_results", lambda results: seen.extend(results))
+    monkeypatch.setattr("pipeline.build_writing.check_results", lambda results: seen.extend(results))
     raw.add("one", {"f.csv": runs_text + '"=cmd|\' /C calc\'!A0 \u202e\U0001f697",1,-5,6,101,a,"a\nb"\n'})
     raw.build()
     (result,) = seen
@@ -268,7 +269,7 @@ def test_a_cluster_that_does_not_answer_is_one_sentence(monkeypatch):
 
 def test_frames_of_empty_tables_keep_their_columns(tmp_path, raw, monkeypatch):
     seen = []
-    monkeypatch.setattr("pipeline.build.check_results", lambda results: seen.extend(results))
+    monkeypatch.setattr("pipeline.build_writing.check_results", lambda results: seen.extend(results))
     raw.add("one", {"f.csv": "build,power_hp,boost_psi\nA,,6\n"})
     raw.build()
     back = read_work(write_work(seen[0], tmp_path / "w", "n"))
