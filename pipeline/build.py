@@ -11,13 +11,14 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import duckdb
 import polars as pl
 
-from pipeline import store
+from pipeline import store, store_repeats
 from pipeline.build_file import FileTask, is_unchanged, read_file, read_repairs_text, to_task
 from pipeline.build_workers import read_with
 from pipeline.build_writing import Writing
@@ -26,7 +27,8 @@ from pipeline.errors import PoundworthError, StoreProblem
 from pipeline.file_result import LedgerRow
 from pipeline.repairs import Repair, read_repairs
 from pipeline.repeat_answers import Answer, answers_frame, answers_of
-from pipeline.repeats import find_repeats
+from pipeline.repeat_search import Alike
+from pipeline.repeats import Repeats, search_repeats
 from pipeline.sources import SOURCE_FILE, Source, entry_key, list_source_folders, read_source, read_withdrawn
 from pipeline.work_files import drop_folder, work_folder
 
@@ -204,9 +206,14 @@ def build(
         drop_folder(work_folder(store_path))
         answers = _answers(con, plan)
         if changed or answers_frame(answers).select(_SAID).rows() != store.query_table(con, "repeat_answer").select(_SAID).rows():
-            store.write_repeats(con, find_repeats(*store.repeat_input(con), answers))
+            store_repeats.write_repeats(con, *_search_repeats(con, answers))
         step(None)
         return _summary(con, plan, changed, lost)
+
+
+def _search_repeats(con: duckdb.DuckDBPyConnection, answers: list[Answer]) -> tuple[Repeats, Alike]:
+    known = store_repeats.read_known(con)
+    return search_repeats(store_repeats.read_listed(con), partial(store_repeats.fetch_builds, con), answers, known)
 
 
 def _stepper(progress: Progress | None, files: int) -> Step:

@@ -95,7 +95,7 @@ def count_at_most(pairs: pl.DataFrame, rows: RowMatrix) -> pl.DataFrame:
         _count(here[i : i + PAIRS_TOGETHER], there[i : i + PAIRS_TOGETHER], rows) for i in range(0, len(here), PAIRS_TOGETHER)
     ]
     counts = np.concatenate(parts) if parts else np.zeros((0, 4), dtype=np.int16)
-    made = pl.DataFrame(counts, schema=["figures", "levels", "baselines", "equal"])
+    made = pl.DataFrame(counts, schema=["figures", "levels", "baselines", "equal"], orient="row")
     return made.with_columns(is_long=pl.Series(rows.is_long[here] | rows.is_long[there], dtype=pl.Boolean))
 
 

@@ -18,19 +18,16 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipeline.figure_blocks import BOOST_TOLERANCE_KPA, POWER_TOLERANCE_KW, exact_pairs, half_step
-from pipeline.near_repeats import ENGINE_FIELDS, clash, find_near, tied
-from pipeline.pair_bounds import count_at_most, row_matrix
+from pipeline.equal_figures import laid_rows, matched_rows
+from pipeline.figure_blocks import BOOST_TOLERANCE_KPA, half_step
+from pipeline.near_repeats import NEAR_SCHEMA, choose_near, judge_near
 from pipeline.repeat_answers import NOT_SAME, SAME, Answer, match_answers
+from pipeline.repeat_search import NOTHING, Alike, Fetch, Known, driven, ranked_rows, search
+from pipeline.repeat_ties import ENGINE_FIELDS
 
-#: Equal figures of one test, where something else (name, test engine, peak speeds, displacement) ties the builds too.
-MIN_EQUAL_FIGURES = 3
-#: Equal figures that say so alone: among tens of thousands of builds a few agree in three by chance.
-ENOUGH_ALONE = 5
 _BY_FIGURES, _BY_ANSWER = "figures", "answer"
-_RUN_COLUMNS = (
-    "run_key", "rank", "source", "publisher", "role", "power_kw", "power_step_kw", "boost_kpa", "boost_step_kpa", "power_rpm",
-)  # fmt: skip
+RUN_COLUMNS = ("run_key", "build_key", "role", "power_kw", "power_step_kw", "boost_kpa", "boost_step_kpa", "power_rpm")
+FACT_COLUMNS = ("build_key", "publisher", "build", "engine_id", *ENGINE_FIELDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,82 +50,79 @@ class Repeats:
 
 
 def find_repeats(runs: pl.DataFrame, builds: pl.DataFrame, published: pl.DataFrame, answers: Sequence[Answer] = ()) -> Repeats:
-    """Find tests that stand in the store more than once.
+    """Find tests that stand in some tables more than once.
 
     Parameters
     ----------
-    runs : run_key, build_key, source, publisher, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa, power_rpm.
+    runs : run_key, build_key, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa, power_rpm.
     builds : build_key, source, publisher, build, engine_id and the engine fields.
     published : source, published_on (date or null); the earlier publication is the one counted.
     answers : a human's answers as `repeat_answers.answers_of` reads them.
     """
-    builds = _ranked(builds, published)
-    runs = runs.join(builds.select("build_key", "rank"), on="build_key").select(_RUN_COLUMNS)
-    matched = match_answers(answers, builds)
-    said = _said(matched, builds)
-    driven = runs.filter(pl.col("role").is_in(["baseline", "boosted"]))
-    alike = _equal_builds(driven, builds).join(_both_ways(said.filter(answer=NOT_SAME)), on=["rank", "rank_2"], how="anti")
+    days = published.select("source", day="published_on")
+    listed = builds.select("build_key", "source", "publisher", "build").join(days, on="source", how="left")
+
+    def fetch(keys: pl.Series | None) -> tuple[pl.DataFrame, pl.DataFrame]:
+        if keys is None:
+            return runs.select(RUN_COLUMNS), builds.select(FACT_COLUMNS)
+        wanted = pl.col("build_key").is_in(keys.implode())
+        return runs.filter(wanted).select(RUN_COLUMNS), builds.filter(wanted).select(FACT_COLUMNS)
+
+    return search_repeats(listed, fetch, answers)[0]
+
+
+def search_repeats(
+    listed: pl.DataFrame, fetch: Fetch, answers: Sequence[Answer] = (), known: Known = NOTHING
+) -> tuple[Repeats, Alike]:
+    """Find tests that stand in a store more than once, looking again only at what changed since an earlier search.
+
+    Parameters
+    ----------
+    listed : build_key, source, publisher, build, day (of publication, or null) of all builds.
+    fetch : gives `RUN_COLUMNS` of the runs and `FACT_COLUMNS` of some builds, or of all.
+    answers : a human's answers as `repeat_answers.answers_of` reads them.
+    known : what the search before left, without the builds that changed since.
+
+    Returns
+    -------
+    What is to be told of it, and what was found of pairs, for the search after.
+    """
+    listed = listed.sort(pl.col("day").fill_null(pl.date(9999, 1, 1)), "build_key").with_row_index("rank")
+    found = search(listed, fetch, known)
+    matched = match_answers(answers, listed)
+    said = _said(matched, listed)
+    alike = found.equal.join(_both_ways(said.filter(answer=NOT_SAME)), on=["rank", "rank_2"], how="anti")
     equal, few = alike.filter("enough").drop("enough"), alike.filter(~pl.col("enough")).select("rank", "rank_2")
     links = _links(equal, said)
     ends, refused = _resolve(links, said)
-    told = _with_contradictions(matched, refused, builds)
+    told = _with_contradictions(matched, refused, listed)
     links = links.filter(pl.col("rank").is_in(list(ends)))
-    repeated = pl.concat([_equal_rows(links, driven), _counterparts(links, runs)]).unique().sort("run_key")
+    runs = ranked_rows(links, listed, fetch)[0]
+    repeated = pl.concat([_equal_rows(links, driven(runs)), _counterparts(links, runs)]).unique().sort("run_key")
     settled = pl.concat([_later_first(said), _later_first(links.filter(found_by=_BY_ANSWER))]).unique()
-    near = find_near(
-        driven.drop("run_key"), builds, settled, _later_first(links.join(settled, on=["rank", "rank_2"], how="anti")), few
-    )
-    return Repeats(_same_test(links, ends, builds), repeated, near, told)
+    counted = _later_first(links.join(settled, on=["rank", "rank_2"], how="anti"))
+    # pairs to be asked about that share no key which tells
+    more = pl.concat([few, counted]).unique().join(found.judged, on=["rank", "rank_2"], how="anti").sort("rank", "rank_2")
+    rows, facts = ranked_rows(more, listed, fetch)
+    judged = pl.concat([found.judged, judge_near(more, driven(rows), facts)])
+    near = _near_test(choose_near(judged, settled, counted), listed)
+    return Repeats(_same_test(links, ends, listed), repeated, near, told), found
 
 
-def _ranked(builds: pl.DataFrame, published: pl.DataFrame) -> pl.DataFrame:
-    """Builds numbered from the earliest publication on."""
-    day = pl.col("published_on").fill_null(pl.date(9999, 1, 1))
-    dated = builds.join(published.select("source", "published_on"), on="source", how="left")
-    return dated.sort(day, "build_key").with_row_index("rank").drop("published_on")
-
-
-def _equal_builds(runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
-    """rank, rank_2 (earlier), figures of builds with equal figures under two publishers, and whether they are enough."""
-    pairs = exact_pairs(runs.with_columns(owner=pl.col("publisher").rank("dense")))
-    most = count_at_most(pairs, row_matrix(runs, builds.height))
-    has_enough = (pl.col("equal") >= MIN_EQUAL_FIGURES) & (pl.col("baselines") > 0) & (pl.col("levels") > 0)
-    pairs = pl.concat([pairs, most], how="horizontal").filter(has_enough | pl.col("is_long")).select("rank", "rank_2")
-    facts = builds.select("rank", *ENGINE_FIELDS)
-    both = pairs.join(facts, on="rank").join(facts.rename({c: f"{c}_2" for c in facts.columns}), on="rank_2")
-    rows = _matched(both.filter(~clash()).select("rank", "rank_2"), runs)
-    counted = rows.group_by("rank", "rank_2").agg(
-        figures=pl.col("power_kw").round(1).n_unique()
-        + pl.col("boost_kpa").filter(pl.col("role") == "boosted").round(1).n_unique(),
-        has_both=pl.col("role").n_unique() == 2,
-        speeds=(pl.col("power_rpm") == pl.col("power_rpm_2")).fill_null(False).all(),
-    )
-    counted = tied(counted.filter((pl.col("figures") >= MIN_EQUAL_FIGURES) & pl.col("has_both")), builds)
-    enough = (pl.col("figures") >= ENOUGH_ALONE) | (pl.col("link") > 0)
-    return counted.select("rank", "rank_2", pl.col("figures").cast(pl.Int64), enough=enough)
-
-
-def _laid(pairs: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
-    """Rows of equal role of each pair of builds, side by side."""
-    there = runs.select(pl.all().name.suffix("_2"))
-    return pairs.join(runs, on="rank").join(there, on="rank_2").filter(pl.col("role") == pl.col("role_2"))
-
-
-def _matched(pairs: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
-    """Rows with equal figures; boost counts only on boosted runs."""
-    same_boost = (pl.col("role") == "baseline") | ((pl.col("boost_kpa") - pl.col("boost_kpa_2")).abs() <= BOOST_TOLERANCE_KPA)
-    same_power = (pl.col("power_kw") - pl.col("power_kw_2")).abs() <= POWER_TOLERANCE_KW
-    return _laid(pairs, runs).filter(same_boost & same_power)
+def _near_test(chosen: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
+    keys = listed["build_key"]
+    named = chosen.with_columns(build_key=keys.gather(chosen["rank"]), near_key=keys.gather(chosen["rank_2"]))
+    return named.select(pl.col(name).cast(kind) for name, kind in NEAR_SCHEMA.items())
 
 
 def _equal_rows(links: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     pairs = links.filter(found_by=_BY_FIGURES).select("rank", "rank_2")
-    return _matched(pairs, runs).select("run_key")
+    return matched_rows(pairs, runs).select("run_key")
 
 
 def _counterparts(links: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     """Rows of builds that a human calls repeats, at a boost (within the printed digits) that the counted build has too."""
-    rows = _laid(links.filter(found_by=_BY_ANSWER).select("rank", "rank_2"), runs)
+    rows = laid_rows(links.filter(found_by=_BY_ANSWER).select("rank", "rank_2"), runs)
     reach = half_step("boost_step_kpa", BOOST_TOLERANCE_KPA) + half_step("boost_step_kpa_2", 0.0)
     return rows.filter((pl.col("role") == "baseline") | ((pl.col("boost_kpa") - pl.col("boost_kpa_2")).abs() <= reach)).select(
         "run_key"
@@ -137,7 +131,8 @@ def _counterparts(links: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
 
 def _said(answers: Sequence[Answer], builds: pl.DataFrame) -> pl.DataFrame:
     """rank, rank_2 (as said: the first repeats the second), answer."""
-    ranks = dict(zip(builds["build_key"], builds["rank"], strict=True))
+    meant = [key for a in answers for key in (a.build_key, a.other_key) if key is not None]
+    ranks = dict(builds.filter(pl.col("build_key").is_in(meant)).select("build_key", "rank").iter_rows())
     rows = [
         (ranks[a.build_key], ranks[a.other_key], a.answer) for a in answers if a.build_key is not None and a.other_key is not None
     ]

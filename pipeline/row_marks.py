@@ -88,7 +88,9 @@ def example_rows(cells: pl.DataFrame) -> pl.Series:
     likely = texts.str.contains_any([EXAMPLE_MARK], ascii_case_insensitive=True).fill_null(False)
     if not cells.select(pl.any_horizontal(likely.any())).item():
         return _none(cells)
-    return cells.select(pl.any_horizontal((texts.str.strip_chars().str.to_lowercase() == EXAMPLE_MARK).fill_null(False))).to_series()
+    return cells.select(
+        pl.any_horizontal((texts.str.strip_chars().str.to_lowercase() == EXAMPLE_MARK).fill_null(False))
+    ).to_series()
 
 
 def remark_rows(cells: pl.DataFrame) -> pl.Series:

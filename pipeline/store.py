@@ -21,8 +21,6 @@ from pipeline.errors import StoreProblem
 from pipeline.fields import fields_of
 from pipeline.file_result import FileResult, LedgerRow
 from pipeline.refuse import REFUSED_SCHEMA
-from pipeline.repeat_answers import answers_frame
-from pipeline.repeats import Repeats
 from pipeline.store_faults import clear_stub, told
 from pipeline.store_migrations import can_migrate, migrate
 from pipeline.store_tables import FILE_TABLES, KEYS, OTHER_TABLES, READ, SCHEMA_VERSION, TABLES, table_columns
@@ -148,12 +146,17 @@ def remove_file(con: duckdb.DuckDBPyConnection, source: str, file: str) -> None:
     con.execute(
         "DELETE FROM sweep_point WHERE run_key IN (SELECT run_key FROM run WHERE source = ? AND file = ?)", [source, file]
     )
+    # what the search for repeats knows of a build holds only while the build is as it was
+    con.execute(
+        "DELETE FROM repeat_build WHERE build_key IN (SELECT build_key FROM build WHERE source = ? AND file = ?)", [source, file]
+    )
     for table in FILE_TABLES:
         if table != "sweep_point":
             con.execute(f'DELETE FROM "{table}" WHERE source = ? AND file = ?', [source, file])
 
 
-def _insert(con: duckdb.DuckDBPyConnection, table: str, frames: Sequence[pl.DataFrame]) -> None:
+def insert(con: duckdb.DuckDBPyConnection, table: str, frames: Sequence[pl.DataFrame]) -> None:
+    """Add frames to a table (inside the caller's transaction); their columns have the table's names."""
     filled = [frame for frame in frames if not frame.is_empty()]
     if not filled:
         return
@@ -186,11 +189,19 @@ def write_files(con: duckdb.DuckDBPyConnection, results: Sequence[FileResult]) -
             names = {"run": "runs", "build": "builds", "sweep_point": "points", "change": "changes"}
             frames = [f for r in results if not (f := getattr(r, names[table])).is_empty()]
             wanted = table_columns(table)
-            _insert(con, table, [f.select([c for c in wanted if c in f.columns]) for f in frames])
-        _insert(con, "refused", [_keyed(r, r.refused.select(REFUSED_SCHEMA.keys())) for r in results])
-        _insert(con, "flag", [_keyed(r, r.flags) for r in results])
-        _insert(con, "repair", [_keyed(r, pl.DataFrame({"what": r.repairs}, schema={"what": pl.String})) for r in results])
+            insert(con, table, [f.select([c for c in wanted if c in f.columns]) for f in frames])
+        forget_builds(con, [r.builds.select("build_key") for r in results])
+        insert(con, "refused", [_keyed(r, r.refused.select(REFUSED_SCHEMA.keys())) for r in results])
+        insert(con, "flag", [_keyed(r, r.flags) for r in results])
+        insert(con, "repair", [_keyed(r, pl.DataFrame({"what": r.repairs}, schema={"what": pl.String})) for r in results])
         write_ledger(con, [r.ledger for r in results])
+
+
+def forget_builds(con: duckdb.DuckDBPyConnection, builds: Sequence[pl.DataFrame]) -> None:
+    """Builds that came or changed are unknown to the search for repeats (inside the caller's transaction)."""
+    con.register("come", pl.concat(builds))
+    con.execute("DELETE FROM repeat_build WHERE build_key IN (SELECT build_key FROM come)")
+    con.unregister("come")
 
 
 def _keyed(result: FileResult, frame: pl.DataFrame) -> pl.DataFrame:
@@ -223,25 +234,6 @@ def write_sources(con: duckdb.DuckDBPyConnection, rows: list[dict[str, Any]]) ->
         con.execute("DELETE FROM source")
         if wanted:
             con.executemany(f"INSERT INTO source ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})", wanted)
-
-
-def write_repeats(con: duckdb.DuckDBPyConnection, repeats: Repeats) -> None:
-    """Replace what is known of tests published twice, and each file's count of repeated rows."""
-    with transaction(con):
-        for table in ("same_test", "near_test", "repeat_answer", "repeated_run"):
-            con.execute(f'DELETE FROM "{table}"')
-        _insert(con, "same_test", [repeats.same_test])
-        _insert(con, "near_test", [repeats.near])
-        _insert(con, "repeat_answer", [answers_frame(repeats.answers)])
-        _insert(con, "repeated_run", [repeats.runs])
-        con.execute("UPDATE file_seen SET repeated = 0 WHERE repeated > 0")
-        con.execute(
-            """UPDATE file_seen SET repeated = c.n FROM (
-                 SELECT source, file, count(*) n FROM (
-                   SELECT source, file, line FROM run LEFT JOIN repeated_run USING (run_key)
-                   GROUP BY ALL HAVING bool_and(repeated_run.run_key IS NOT NULL)) GROUP BY ALL) c
-               WHERE file_seen.source = c.source AND file_seen.file = c.file"""
-        )
 
 
 def query_table(con: duckdb.DuckDBPyConnection, name: str) -> pl.DataFrame:
@@ -284,17 +276,6 @@ def read_table(path: str | Path, name: str) -> pl.DataFrame:
         raise StoreProblem(f"there is no table {name!r}; the tables are {', '.join(TABLES)}")
     with reading(Path(path)) as con:
         return query_table(con, name)
-
-
-def repeat_input(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """What the search for repeated tests needs: runs, builds, days of publication."""
-    runs = con.sql(
-        "SELECT run_key, build_key, source, publisher, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa, power_rpm "
-        "FROM run ORDER BY run_key"
-    ).pl()
-    builds = query_table(con, "build")
-    published = con.sql("SELECT source, published_on FROM source ORDER BY source").pl()
-    return runs, builds, published
 
 
 def fingerprint(con: duckdb.DuckDBPyConnection) -> str:

@@ -25,6 +25,15 @@ CREATE TABLE near_test (build_key VARCHAR, near_key VARCHAR, reason VARCHAR, fig
 CREATE TABLE repeat_answer (source VARCHAR, build VARCHAR, other VARCHAR, answer VARCHAR, build_key VARCHAR, other_key VARCHAR,
     problem VARCHAR);
 """,
+    # 3: what the search for tests published twice knows of builds that do not change
+    2: """
+CREATE TABLE repeat_build (build_key VARCHAR NOT NULL, number UINTEGER NOT NULL, day DATE);
+CREATE TABLE repeat_key (kind UTINYINT NOT NULL, packed UBIGINT NOT NULL);
+CREATE TABLE repeat_equal (build_key VARCHAR, near_key VARCHAR, figures BIGINT, enough BOOLEAN);
+CREATE TABLE repeat_judged (build_key VARCHAR, near_key VARCHAR, reason VARCHAR, figures BIGINT, compared BIGINT, alike VARCHAR, ratio DOUBLE,
+    boost_kpa DOUBLE, power_kw DOUBLE, near_boost_kpa DOUBLE, near_power_kw DOUBLE, only_here BIGINT, only_there BIGINT, link BIGINT,
+    clash BOOLEAN);
+""",
 }
 
 

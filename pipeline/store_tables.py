@@ -5,7 +5,7 @@ from __future__ import annotations
 from pipeline.fields import fields_of
 
 #: Raised when tables change shape; an older store is rebuilt or migrated, a newer one is refused.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 _SQL_TYPE = {"number": "DOUBLE", "integer": "BIGINT", "text": "VARCHAR", "code": "VARCHAR", "date": "DATE", "flag": "BOOLEAN"}
 KEYS: dict[str, dict[str, str]] = {
     "source": {},
@@ -37,6 +37,12 @@ CREATE TABLE near_test (build_key VARCHAR, near_key VARCHAR, reason VARCHAR, fig
 CREATE TABLE repeat_answer (source VARCHAR, build VARCHAR, other VARCHAR, answer VARCHAR, build_key VARCHAR, other_key VARCHAR,
     problem VARCHAR);
 CREATE TABLE repeated_run (run_key VARCHAR PRIMARY KEY);
+CREATE TABLE repeat_build (build_key VARCHAR NOT NULL, number UINTEGER NOT NULL, day DATE);
+CREATE TABLE repeat_key (kind UTINYINT NOT NULL, packed UBIGINT NOT NULL);
+CREATE TABLE repeat_equal (build_key VARCHAR, near_key VARCHAR, figures BIGINT, enough BOOLEAN);
+CREATE TABLE repeat_judged (build_key VARCHAR, near_key VARCHAR, reason VARCHAR, figures BIGINT, compared BIGINT, alike VARCHAR, ratio DOUBLE,
+    boost_kpa DOUBLE, power_kw DOUBLE, near_boost_kpa DOUBLE, near_power_kw DOUBLE, only_here BIGINT, only_there BIGINT, link BIGINT,
+    clash BOOLEAN);
 CREATE TABLE result (name VARCHAR PRIMARY KEY, fingerprint VARCHAR, content JSON);
 CREATE TABLE file_seen (source VARCHAR, file VARCHAR, sha256 VARCHAR, recipe VARCHAR, size BIGINT, mtime_ns BIGINT, seen_on VARCHAR,
     rows_read BIGINT, refused BIGINT, repeated BIGINT, runs BIGINT, sweep_points BIGINT, changes BIGINT, problem VARCHAR, withdrawn VARCHAR,

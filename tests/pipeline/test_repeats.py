@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.near_repeats import is_misprint
+from pipeline.misprint import is_misprint
 from pipeline.repeat_answers import answer_line, answers_of, match_answers, toml_text
 from pipeline.repeats import find_repeats
 from pipeline.store import read_table

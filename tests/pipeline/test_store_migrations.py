@@ -1,7 +1,7 @@
-"""A store kept from the first version: brought up to date by the next build, with nothing lost that it alone still holds.
+"""Stores kept from earlier versions: brought up to date by the next build, with nothing lost that they alone still hold.
 
-`tests/reference/old_store.duckdb.gz` was written by version 1 from three small sources, one of which (`gone`) has no raw file
-any more.
+`tests/reference/old_store.duckdb.gz` was written by version 1 and `old_store_2.duckdb.gz` by version 2, each from three small
+sources, two of which publish one test and one of which (`gone`) has no raw file any more.
 """
 
 from __future__ import annotations
@@ -16,7 +16,9 @@ from pipeline import store, store_migrations
 from pipeline.errors import StoreProblem
 from pipeline.store_tables import SCHEMA_VERSION
 
-KEPT = Path(__file__).parents[1] / "reference" / "old_store.duckdb.gz"
+REFERENCE = Path(__file__).parents[1] / "reference"
+#: File and the runs in it.
+KEPT = {1: ("old_store.duckdb.gz", 12), 2: ("old_store_2.duckdb.gz", 10)}
 
 
 def layout(path):
@@ -25,10 +27,15 @@ def layout(path):
         return con.execute(query).fetchall()
 
 
+@pytest.fixture(params=sorted(KEPT))
+def version(request):
+    return request.param
+
+
 @pytest.fixture
-def old(raw):
+def old(raw, version):
     raw.store.parent.mkdir()
-    raw.store.write_bytes(gzip.decompress(KEPT.read_bytes()))
+    raw.store.write_bytes(gzip.decompress((REFERENCE / KEPT[version][0]).read_bytes()))
     return raw
 
 
@@ -37,11 +44,11 @@ def test_reading_an_old_store_says_what_to_do(old):
         store.read_table(old.store, "run")
 
 
-def test_migration_keeps_every_row_and_gives_the_tables_of_today(old, tmp_path, runs_text):
+def test_migration_keeps_every_row_and_gives_the_tables_of_today(old, version, tmp_path):
     with duckdb.connect(str(old.store), read_only=True) as con:
         before = con.execute("SELECT run_key, power_kw, boost_kpa FROM run ORDER BY run_key").fetchall()
         repeats = con.execute("SELECT build_key, same_as, figures FROM same_test ORDER BY ALL").fetchall()
-    assert len(before) == 12 and repeats
+    assert len(before) == KEPT[version][1] and repeats
     with store.writing(old.store) as con:
         assert con.execute("SELECT run_key, power_kw, boost_kpa FROM run ORDER BY run_key").fetchall() == before
         assert con.execute("SELECT build_key, same_as, figures FROM same_test ORDER BY ALL").fetchall() == repeats
@@ -49,7 +56,7 @@ def test_migration_keeps_every_row_and_gives_the_tables_of_today(old, tmp_path, 
     with store.writing(tmp_path / "new.duckdb"):
         pass
     assert layout(old.store) == layout(tmp_path / "new.duckdb")
-    assert store.read_table(old.store, "run").height == 12
+    assert store.read_table(old.store, "run").height == KEPT[version][1]
 
 
 def test_rows_of_a_file_that_cannot_be_read_any_more_stay(old):
@@ -60,9 +67,9 @@ def test_rows_of_a_file_that_cannot_be_read_any_more_stay(old):
     assert store.read_table(old.store, "run")["source"].to_list() == ["gone", "gone"]
 
 
-def test_a_step_that_fails_leaves_the_old_store(old, monkeypatch):
+def test_a_step_that_fails_leaves_the_old_store(old, version, monkeypatch):
     sound = layout(old.store)
-    monkeypatch.setitem(store_migrations.STEPS, 1, store_migrations.STEPS[1] + "SELECT no_such_column FROM run;")
+    monkeypatch.setitem(store_migrations.STEPS, version, store_migrations.STEPS[version] + "SELECT no_such_column FROM run;")
     with pytest.raises(StoreProblem), store.writing(old.store):
         pass
     assert layout(old.store) == sound

@@ -1,0 +1,240 @@
+"""Which builds look like one test: searched among all, or among those that changed and what they meet.
+
+The keys of all builds and what was found of pairs are kept. A build that changed drops its keys and what was found of it, and only
+pairs that share a key with its old or its new ones are looked at again: a pair of two others can come or go only there, where a key
+was shared by too many or no longer is. The outcome is that of a search among all, which is the same search with nothing known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.equal_figures import judge_equal
+from pipeline.figure_blocks import NUMBER_BITS, Packed, exact_keys, near_keys, pack
+from pipeline.key_pairs import Order, distinct, equal_pairs, numbers_of, sharing, telling_pairs
+from pipeline.near_repeats import JUDGED_SCHEMA, could_be_one, judge_near
+from pipeline.pair_bounds import row_matrix
+from pipeline.repeat_ties import tokens_of
+
+#: Runs and facts of some builds, or of all for None: as the parameters of :func:`pipeline.repeats.find_repeats`.
+Fetch = Callable[[pl.Series | None], tuple[pl.DataFrame, pl.DataFrame]]
+_NO_KEYS = np.zeros(0, dtype=np.uint64)
+#: Where so many builds changed, all are fetched at once.
+MANY = 0.5
+#: A pair that is found again by name: ranks change with every build that comes or goes.
+_BY_NAME = {"build_key": pl.String, "near_key": pl.String}
+EQUAL_SCHEMA = {"figures": pl.Int64, "enough": pl.Boolean}
+_JUDGED = {name: kind for name, kind in JUDGED_SCHEMA.items() if not name.startswith("rank")}
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a search leaves for the next one.
+
+    Attributes
+    ----------
+    builds : build_key, number, day (of publication). A build that changed must be taken out before the next search.
+    exact, near, tokens : keys packed with the numbers of their builds, in order, each once; numbers of builds that are gone may stay.
+    equal : build_key, near_key, figures, enough: pairs with equal figures.
+    judged : build_key, near_key and the columns of `JUDGED_SCHEMA`: pairs that look alike.
+    """
+
+    builds: pl.DataFrame
+    exact: Packed
+    near: Packed
+    tokens: Packed
+    equal: pl.DataFrame
+    judged: pl.DataFrame
+
+
+NOTHING = Known(
+    pl.DataFrame(schema={"build_key": pl.String, "number": pl.UInt32, "day": pl.Date}), _NO_KEYS, _NO_KEYS, _NO_KEYS,
+    pl.DataFrame(schema={**_BY_NAME, **EQUAL_SCHEMA}), pl.DataFrame(schema={**_BY_NAME, **_JUDGED}),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """What was found.
+
+    Attributes
+    ----------
+    equal, judged : as in :class:`Known`, but by rank and rank_2, the later build first.
+    known : what is known now.
+    kept : numbers whose keys are those known before.
+    fresh : the keys of the other builds: exact, near, tokens.
+    """
+
+    equal: pl.DataFrame
+    judged: pl.DataFrame
+    known: Known
+    kept: pl.Series
+    fresh: tuple[Packed, Packed, Packed]
+
+
+def search(listed: pl.DataFrame, fetch: Fetch, known: Known = NOTHING) -> Alike:
+    """Find builds with equal figures, and builds that look alike.
+
+    Parameters
+    ----------
+    listed : rank (0 on, in order), build_key, source, publisher, day; all builds.
+    fetch : gives runs and facts of builds.
+    known : what the search before left.
+    """
+    if int(known.builds["number"].max() or 0) + listed.height >= 1 << int(NUMBER_BITS):  # type: ignore[arg-type]
+        known = NOTHING
+    held = listed.select("rank", "build_key", "day").join(
+        known.builds, on=["build_key", "day"], how="inner", nulls_equal=True, maintain_order="left"
+    )
+    changed = listed.join(held, on="build_key", how="anti")["build_key"]
+    runs, facts = _fetched(fetch, changed, listed.height)
+    fresh = _numbered(changed, int(known.builds["number"].max() or 0) + 1)  # type: ignore[arg-type]
+    said = tokens_of(facts.join(fresh, on="build_key"))
+    words = pack(said["token"], said["number"])
+    tokens = _with(known.tokens, held["number"], words)
+    woken = _woken(known.tokens, tokens, held)
+    if len(woken):
+        is_woken = pl.col("build_key").is_in(woken.implode())
+        runs, facts = (pl.concat([a.filter(~is_woken), b]) for a, b in zip((runs, facts), fetch(woken), strict=True))
+        fresh = pl.concat([fresh, held.filter(is_woken).select("build_key", "number")])
+        said = tokens_of(facts.join(fresh, on="build_key"))
+        words = pack(said["token"], said["number"])
+        held = held.filter(~is_woken)
+    numbers = pl.concat([held.select("build_key", "number"), fresh])
+    rows = driven(runs).join(fresh, on="build_key")
+    exact_new, near_new = exact_keys(rows), near_keys(rows.filter(pl.col("power_kw").is_not_null()), _shared(said, tokens))
+    exact, near = _with(known.exact, held["number"], exact_new), _with(known.near, held["number"], near_new)
+    look = _Look(listed, numbers, held, fetch if len(held) else lambda _: (runs, facts))
+    equal = look.pairs(known.equal, exact, _left(known.exact, held, exact_new), "publisher", equal_pairs, look.equal)
+    judged = look.pairs(known.judged, near, _left(known.near, held, near_new), "source", telling_pairs, look.judged)
+    names = listed.select("rank", "build_key")
+    days = listed.select("build_key", "day").join(numbers, on="build_key").select("build_key", "number", "day")
+    left = Known(days, exact, near, tokens, _named(equal, names), _named(judged, names))
+    return Alike(equal, judged, left, held["number"], (exact_new, near_new, words))
+
+
+def driven(runs: pl.DataFrame) -> pl.DataFrame:
+    """Runs at full load."""
+    return runs.filter(pl.col("role").is_in(["baseline", "boosted"]))
+
+
+class _Look:
+    """Pairs of builds looked at; those of builds that did not change, where they met a changed one's key."""
+
+    def __init__(self, listed: pl.DataFrame, numbers: pl.DataFrame, held: pl.DataFrame, fetch: Fetch) -> None:
+        self._listed, self._held, self._fetch = listed, held, fetch
+        ranked = listed.join(numbers, on="build_key", maintain_order="left")
+        at = ranked["number"].to_numpy()
+        self._orders = {}
+        for owner in ("source", "publisher"):
+            order = Order(*(np.full(int(at.max(initial=0)) + 1, -1, dtype=np.int64) for _ in range(2)))
+            order.rank[at], order.owner[at] = ranked["rank"].to_numpy(), ranked[owner].rank("dense").to_numpy()
+            self._orders[owner] = order
+
+    def pairs(
+        self,
+        before: pl.DataFrame,
+        keys: Packed,
+        touched: Packed,
+        owner: str,
+        pair: Callable[[Packed, Order], pl.DataFrame],
+        judge: Callable[[pl.DataFrame], pl.DataFrame],
+    ) -> pl.DataFrame:
+        """What is found of all pairs: judged anew where a key was touched, else as before where they still share a key."""
+        order = self._orders[owner]
+        if self._held.is_empty():
+            return judge(pair(keys, order))
+        anew = pair(sharing(keys, touched), order)
+        names = self._held.select("rank", "build_key")
+        kept = before.join(names, on="build_key").join(names, left_on="near_key", right_on="build_key", suffix="_2")
+        kept = kept.drop("build_key", "near_key").join(anew, on=["rank", "rank_2"], how="anti")
+        is_kept = np.zeros(len(order.rank), dtype=bool)
+        ranks = pl.concat([kept["rank"], kept["rank_2"]]).unique()
+        is_kept[self._held.filter(pl.col("rank").is_in(ranks.implode()))["number"].to_numpy()] = True
+        still = pair(sharing(keys, keys[is_kept[numbers_of(keys)]]), order)
+        found = judge(anew)
+        return pl.concat([kept.join(still, on=["rank", "rank_2"], how="semi").select(found.columns), found]).sort(
+            "rank", "rank_2"
+        )
+
+    def equal(self, pairs: pl.DataFrame) -> pl.DataFrame:
+        """Pairs with equal figures."""
+        runs, facts = self._of(pairs)
+        return judge_equal(pairs, driven(runs), facts, self._listed.height)
+
+    def judged(self, pairs: pl.DataFrame) -> pl.DataFrame:
+        """Pairs that look alike."""
+        runs, facts = self._of(pairs)
+        runs = driven(runs).filter(pl.col("power_kw").is_not_null())
+        likely = could_be_one(pairs, row_matrix(runs, self._listed.height), runs, facts)
+        return judge_near(likely, runs, facts)
+
+    def _of(self, pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Runs and facts, with ranks, of the builds of some pairs."""
+        return ranked_rows(pairs, self._listed, self._fetch)
+
+
+def ranked_rows(pairs: pl.DataFrame, listed: pl.DataFrame, fetch: Fetch) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Runs and facts, with ranks, of the builds of some pairs (rank, rank_2)."""
+    ranks = pl.concat([pairs["rank"], pairs["rank_2"]]).unique()
+    names = listed.select("rank", "build_key").filter(pl.col("rank").is_in(ranks.implode()))
+    runs, facts = _fetched(fetch, names["build_key"], listed.height)
+    return runs.join(names, on="build_key", maintain_order="left"), facts.join(names, on="build_key", maintain_order="left")
+
+
+def _fetched(fetch: Fetch, keys: pl.Series, builds: int) -> tuple[pl.DataFrame, pl.DataFrame]:
+    return fetch(None if len(keys) > MANY * builds else keys)
+
+
+def _numbered(keys: pl.Series, first: int) -> pl.DataFrame:
+    return pl.DataFrame({"build_key": keys, "number": pl.int_range(first, first + len(keys), dtype=pl.UInt32, eager=True)})
+
+
+def _with(known: Packed, numbers: pl.Series, fresh: Packed) -> Packed:
+    """Known keys of builds that stay, and new ones."""
+    return distinct(np.concatenate([known[_is_of(known, numbers)], fresh]))
+
+
+def _left(known: Packed, held: pl.DataFrame, fresh: Packed) -> Packed:
+    """Keys that a build has lost or won."""
+    return np.concatenate([known[~_is_of(known, held["number"])], fresh])
+
+
+def _is_of(packed: Packed, numbers: pl.Series) -> npt.NDArray[np.bool_]:
+    number, held = numbers_of(packed), numbers.to_numpy()
+    is_held = np.zeros(max(int(number.max(initial=0)), int(held.max(initial=0))) + 1, dtype=bool)
+    is_held[held] = True
+    return is_held[number]
+
+
+def _woken(before: Packed, now: Packed, held: pl.DataFrame) -> pl.Series:
+    """Builds that did not change, of which one word ties them to another build only now: they lack its keys."""
+    alone = _once(before[_is_of(before, held["number"])])
+    numbers = numbers_of(np.setdiff1d(alone, _once(now), assume_unique=True))
+    return held.filter(pl.col("number").is_in(np.unique(numbers).astype(np.uint32)))["build_key"]
+
+
+def _once(packed: Packed) -> Packed:
+    """Packed keys (in order) that one build alone has."""
+    key = packed >> NUMBER_BITS
+    is_same = key[1:] == key[:-1]
+    ends = np.zeros(1, dtype=bool)
+    return packed[~(np.concatenate([ends, is_same]) | np.concatenate([is_same, ends]))] if len(packed) else packed
+
+
+def _shared(said: pl.DataFrame, tokens: Packed) -> pl.DataFrame:
+    """Tokens that two builds say: only these can tie them."""
+    mine = pack(said["token"], said["number"])
+    return said.filter(pl.Series(~np.isin(mine, _once(tokens)), dtype=pl.Boolean))
+
+
+def _named(pairs: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
+    named = pairs.join(names, on="rank").join(names.rename({"rank": "rank_2", "build_key": "near_key"}), on="rank_2")
+    return named.select("build_key", "near_key", pl.exclude("build_key", "near_key", "rank", "rank_2")).sort(
+        "build_key", "near_key"
+    )

@@ -1,0 +1,144 @@
+"""A search that looks again only at what changed finds what a search among all finds."""
+
+import random
+from dataclasses import replace
+from datetime import date
+
+import polars as pl
+import pytest
+
+from pipeline.key_pairs import MOST_ALIKE, MOST_SHARING
+from pipeline.repeat_search import NOTHING
+from pipeline.repeats import FACT_COLUMNS, RUN_COLUMNS, search_repeats
+
+HP, PSI = 0.7456998715822702, 6.894757293168361
+FACTS = ("displacement_cc", "compression_ratio", "bore_mm", "stroke_mm", "cylinders")
+TYPES = dict.fromkeys((*FACTS, "power_kw", "power_step_kw", "boost_kpa", "boost_step_kpa", "power_rpm"), pl.Float64)
+
+
+class World:
+    """Builds of a few publishers whose figures often agree, changed at random."""
+
+    def __init__(self, seed):
+        self.random = random.Random(seed)
+        self.builds, self.days, self.made = {}, {f"s{i}": date(2020, 1, 1 + i) for i in range(6)}, 0
+        for _ in range(60):
+            self.add()
+
+    def add(self):
+        rng = self.random
+        source = rng.choice(sorted(self.days))
+        base = rng.choice((200, 200, 201, 240, 311))
+        levels = {
+            b: base * (1 + 0.06 * b) * rng.choice((1, 1, 1, 1.002, 1.05)) for b in rng.sample((4, 6, 8, 11), rng.randint(1, 3))
+        }
+        rows = [(None, base)] * rng.choice((1, 1, 1, 0)) + sorted(levels.items())
+        unit = rng.choice((HP, HP, 0.73549875))
+        self.made += 1
+        key = f"{source}|P|B{self.made}"
+        self.builds[key] = {
+            "fact": {
+                "build_key": key, "source": source, "publisher": rng.choice((f"Press {source}", "Press both")),
+                "build": rng.choice(("Alder", "Alder 3.0", f"Own {self.made}")), "engine_id": rng.choice((None, None, "E1")),
+                **dict.fromkeys(FACTS), "displacement_cc": rng.choice((None, 2000.0, 3010.0)),
+            },
+            "rows": [(b and round(b * PSI, 6), round(p * HP / unit) * unit, unit) for b, p in rows],
+        }  # fmt: skip
+        return key
+
+    def change(self):
+        """Some builds leave, some are read anew, some come, a day of publication moves; returns the builds that changed."""
+        rng, touched = self.random, set()
+        for key in rng.sample(sorted(self.builds), rng.randint(0, 3)):
+            touched.add(key)
+            build = self.builds.pop(key)
+            if rng.random() < 0.5:
+                self.builds[key] = build
+                build["rows"] = build["rows"][:1] + [(b, p + rng.choice((0, 1, 30)), unit) for b, p, unit in build["rows"][1:]]
+        touched |= {self.add() for _ in range(rng.randint(0, 3))}
+        if rng.random() < 0.2:
+            self.days[rng.choice(sorted(self.days))] = date(2019, 1, rng.randint(1, 28))
+        return touched
+
+    def search(self, known=NOTHING, asked=None):
+        facts = pl.DataFrame(
+            [b["fact"] for b in self.builds.values()],
+            schema={c: TYPES.get(c, pl.String) for c in ("build_key", "source", *FACT_COLUMNS[1:])},
+        )
+        runs = pl.DataFrame(
+            [
+                {
+                    "run_key": f"{key}#{i}", "build_key": key, "role": "baseline" if boost is None else "boosted", "power_kw": power,
+                    "power_step_kw": unit, "boost_kpa": boost or 0.0, "boost_step_kpa": 0.1 * PSI, "power_rpm": None,
+                }
+                for key, build in self.builds.items() for i, (boost, power, unit) in enumerate(build["rows"])
+            ], schema={c: TYPES.get(c, pl.String) for c in RUN_COLUMNS},
+        )  # fmt: skip
+        days = pl.DataFrame({"source": list(self.days), "day": list(self.days.values())})
+
+        def fetch(keys):
+            if asked is not None:
+                asked.append(None if keys is None else len(keys))
+            wanted = pl.lit(True) if keys is None else pl.col("build_key").is_in(keys.implode())
+            return runs.filter(wanted), facts.filter(wanted).select(FACT_COLUMNS)
+
+        listed = facts.select("build_key", "source", "publisher", "build").join(days, on="source")
+        found, alike = search_repeats(listed, fetch, (), known)
+        return found, alike.known
+
+
+def same(found, expected):
+    for name in ("same_test", "runs", "near"):
+        assert getattr(found, name).equals(getattr(expected, name)), name
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_changed_alone_is_looked_at_and_the_outcome_is_that_of_a_whole_search(seed):
+    world = World(seed)
+    found, known = world.search()
+    assert found.same_test.height and found.near.height  # or there is nothing to keep equal
+    for _ in range(8):
+        touched = world.change()
+        known = replace(known, builds=known.builds.filter(~pl.col("build_key").is_in(sorted(touched))))
+        found, known = world.search(known)
+        same(found, world.search()[0])
+
+
+def test_nothing_changed_fetches_no_run_but_those_of_repeats():
+    world = World(1)
+    found, known = world.search()
+    asked = []
+    same(world.search(known, asked)[0], found)
+    assert None not in asked and max(asked) < len(world.builds) / 2
+
+
+@pytest.mark.parametrize("builds", [MOST_ALIKE + 1, MOST_SHARING + 2])
+def test_a_pair_comes_back_when_fewer_share_its_key(builds):
+    world = World(3)
+    world.builds.clear()
+    keys = [world.add() for _ in range(builds)]
+    for i, key in enumerate(keys):
+        build = world.builds[key]
+        build["fact"] |= {
+            "source": f"s{i % 6}",
+            "publisher": f"Press {i}",
+            "build": "Alder",
+            "displacement_cc": None,
+            "engine_id": None,
+        }
+        build["rows"] = [(None, 200.0, 1.0), (41.3, 260.0 + (i >= 3) * 0.4, 1.0)]
+    known = world.search()[1]
+    gone = keys[3:]
+    for key in gone:
+        del world.builds[key]
+    known = replace(known, builds=known.builds.filter(~pl.col("build_key").is_in(gone)))
+    found, _ = world.search(known)
+    assert found.same_test.height == 2
+    same(found, world.search()[0])
+
+
+def test_known_keys_survive_numbers_that_run_out():
+    world = World(2)
+    expected, known = world.search()
+    high = known.builds.with_columns(pl.col("number") + (1 << 24) - 10)
+    same(world.search(replace(known, builds=high))[0], expected)
