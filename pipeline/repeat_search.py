@@ -66,14 +66,16 @@ class Alike:
     ----------
     equal, judged : as in :class:`Known`, but by rank and rank_2, the later build first.
     known : what is known now.
-    kept : numbers whose keys are those known before.
-    fresh : the keys of the other builds: exact, near, tokens.
+    kept : numbers of builds of which everything known stays; null where nothing was known.
+    gone : numbers whose keys leave.
+    fresh : the keys that come: exact, near, tokens.
     """
 
     equal: pl.DataFrame
     judged: pl.DataFrame
     known: Known
-    kept: pl.Series
+    kept: pl.Series | None
+    gone: pl.Series
     fresh: tuple[Packed, Packed, Packed]
 
 
@@ -109,13 +111,16 @@ def search(listed: pl.DataFrame, fetch: Fetch, known: Known = NOTHING) -> Alike:
     rows = driven(runs).join(fresh, on="build_key")
     exact_new, near_new = exact_keys(rows), near_keys(rows.filter(pl.col("power_kw").is_not_null()), _shared(said, tokens))
     exact, near = _with(known.exact, held["number"], exact_new), _with(known.near, held["number"], near_new)
+    lost = [_lost(of_before, held) for of_before in (known.exact, known.near, known.tokens)]
     look = _Look(listed, numbers, held, fetch if len(held) else lambda _: (runs, facts))
-    equal = look.pairs(known.equal, exact, _left(known.exact, held, exact_new), "publisher", equal_pairs, look.equal)
-    judged = look.pairs(known.judged, near, _left(known.near, held, near_new), "source", telling_pairs, look.judged)
+    equal = look.pairs(known.equal, exact, np.concatenate([lost[0], exact_new]), "publisher", equal_pairs, look.equal)
+    judged = look.pairs(known.judged, near, np.concatenate([lost[1], near_new]), "source", telling_pairs, look.judged)
     names = listed.select("rank", "build_key")
     days = listed.select("build_key", "day").join(numbers, on="build_key").select("build_key", "number", "day")
     left = Known(days, exact, near, tokens, _named(equal, names), _named(judged, names))
-    return Alike(equal, judged, left, held["number"], (exact_new, near_new, words))
+    gone = pl.Series(distinct(numbers_of(np.concatenate(lost)).astype(np.uint64)), dtype=pl.UInt32)
+    kept = None if known is NOTHING else held["number"]
+    return Alike(equal, judged, left, kept, gone, (exact_new, near_new, words))
 
 
 def driven(runs: pl.DataFrame) -> pl.DataFrame:
@@ -196,13 +201,14 @@ def _numbered(keys: pl.Series, first: int) -> pl.DataFrame:
 
 
 def _with(known: Packed, numbers: pl.Series, fresh: Packed) -> Packed:
-    """Known keys of builds that stay, and new ones."""
-    return distinct(np.concatenate([known[_is_of(known, numbers)], fresh]))
+    """Known keys of builds that stay, and new ones of other builds, in order."""
+    stay, come = known[_is_of(known, numbers)], distinct(fresh)
+    return np.insert(stay, np.searchsorted(stay, come), come) if len(stay) else come
 
 
-def _left(known: Packed, held: pl.DataFrame, fresh: Packed) -> Packed:
-    """Keys that a build has lost or won."""
-    return np.concatenate([known[~_is_of(known, held["number"])], fresh])
+def _lost(known: Packed, held: pl.DataFrame) -> Packed:
+    """Keys of builds that are gone or have changed."""
+    return known[~_is_of(known, held["number"])]
 
 
 def _is_of(packed: Packed, numbers: pl.Series) -> npt.NDArray[np.bool_]:
@@ -229,8 +235,10 @@ def _once(packed: Packed) -> Packed:
 
 def _shared(said: pl.DataFrame, tokens: Packed) -> pl.DataFrame:
     """Tokens that two builds say: only these can tie them."""
-    mine = pack(said["token"], said["number"])
-    return said.filter(pl.Series(~np.isin(mine, _once(tokens)), dtype=pl.Boolean))
+    mine, alone = pack(said["token"], said["number"]), _once(tokens)
+    at = np.minimum(np.searchsorted(alone, mine), max(len(alone) - 1, 0))
+    is_alone = alone[at] == mine if len(alone) else np.zeros(len(mine), dtype=bool)
+    return said.filter(pl.Series(~is_alone, dtype=pl.Boolean))
 
 
 def _named(pairs: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:

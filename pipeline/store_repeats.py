@@ -60,20 +60,27 @@ def read_known(con: duckdb.DuckDBPyConnection) -> Known:
 
 
 def _write_known(con: duckdb.DuckDBPyConnection, alike: Alike) -> None:
-    for table in ("repeat_build", "repeat_equal", "repeat_judged"):
+    """Of keys and builds, which are many, only what changed is written."""
+    for table in ("repeat_equal", "repeat_judged"):
         con.execute(f"DELETE FROM {table}")
-    insert(con, "repeat_build", [alike.known.builds])
     insert(con, "repeat_equal", [alike.known.equal])
     insert(con, "repeat_judged", [alike.known.judged])
-    if alike.kept.is_empty():
+    builds = alike.known.builds
+    if alike.kept is None:
         con.execute("DELETE FROM repeat_key")
+        con.execute("DELETE FROM repeat_build")
     else:
+        con.register("gone", pl.DataFrame({"number": alike.gone}))
+        con.execute(f"DELETE FROM repeat_key WHERE (packed & {_NUMBER}) IN (SELECT number FROM gone)")
+        con.unregister("gone")
         con.register("kept", pl.DataFrame({"number": alike.kept}))
-        con.execute(f"DELETE FROM repeat_key WHERE (packed & {_NUMBER}) NOT IN (SELECT number FROM kept)")
+        con.execute("DELETE FROM repeat_build WHERE number NOT IN (SELECT number FROM kept)")
         con.unregister("kept")
+        builds = builds.filter(~pl.col("number").is_in(alike.kept.implode()))
+    insert(con, "repeat_build", [builds])
     for kind, packed in enumerate(alike.fresh):
         insert(
-            con, "repeat_key", [pl.DataFrame({"packed": np.sort(packed)}).select(kind=pl.lit(kind, pl.UInt8), packed="packed")]
+            con, "repeat_key", [pl.DataFrame({"packed": distinct(packed)}).select(kind=pl.lit(kind, pl.UInt8), packed="packed")]
         )
     con.execute("INSERT OR REPLACE INTO meta VALUES ('repeat_mark', ?)", [_mark()])
 

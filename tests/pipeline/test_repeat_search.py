@@ -1,15 +1,18 @@
 """A search that looks again only at what changed finds what a search among all finds."""
 
 import random
+import shutil
 from dataclasses import replace
 from datetime import date
 
 import polars as pl
 import pytest
 
+from pipeline.build import build
 from pipeline.key_pairs import MOST_ALIKE, MOST_SHARING
 from pipeline.repeat_search import NOTHING
 from pipeline.repeats import FACT_COLUMNS, RUN_COLUMNS, search_repeats
+from pipeline.store import read_table
 
 HP, PSI = 0.7456998715822702, 6.894757293168361
 FACTS = ("displacement_cc", "compression_ratio", "bore_mm", "stroke_mm", "cylinders")
@@ -92,7 +95,7 @@ def same(found, expected):
         assert getattr(found, name).equals(getattr(expected, name)), name
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", [0, 10, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(1, 10))])
 def test_what_changed_alone_is_looked_at_and_the_outcome_is_that_of_a_whole_search(seed):
     world = World(seed)
     found, known = world.search()
@@ -142,3 +145,38 @@ def test_known_keys_survive_numbers_that_run_out():
     expected, known = world.search()
     high = known.builds.with_columns(pl.col("number") + (1 << 24) - 10)
     same(world.search(replace(known, builds=high))[0], expected)
+
+
+def published(rng, name):
+    """A file of tests; many are those of every other file."""
+    rows = ["build,power_hp,boost_psi"]
+    for test in rng.sample(range(12), 5):
+        base = 180 + 17 * test + rng.choice((0, 0, 0, 1))
+        rows += [
+            f"{rng.choice(('Alder', name))} {test},{round(base * (1 + share))},{boost}"
+            for boost, share in ((0, 0), (6, 0.35), (9, 0.52))
+        ]
+    return "\n".join(dict.fromkeys(rows)) + "\n"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(3))
+def test_a_store_that_changed_step_by_step_holds_what_a_fresh_one_holds(raw, tmp_path, seed):
+    rng = random.Random(seed)
+    found = 0
+    for step in range(5):
+        for number in range(6) if step == 0 else rng.sample(range(6), 2):
+            name = f"press_{number}"
+            shutil.rmtree(raw.root / name, ignore_errors=True)
+            if step == 0 or rng.random() < 0.7:
+                day = f"published_on = 20{rng.randint(10, 24)}-01-01\n"
+                head = f'title = "{name}"\npublisher = "{name}"\nlicence = "CC0-1.0"\n{day}'
+                raw.add(name, {"f.csv": published(rng, name)}, head=head)
+        raw.build()
+        fresh = tmp_path / f"fresh_{step}.duckdb"
+        build(raw.root, fresh)
+        for table in ("same_test", "near_test", "run", "build"):
+            mine, other = read_table(raw.store, table), read_table(fresh, table)
+            assert mine.equals(other), (step, table)
+            found += mine.height if table in ("same_test", "near_test") else 0
+    assert found > 20
