@@ -135,7 +135,7 @@ def _drop_gone(con: duckdb.DuckDBPyConnection, plan: _Plan, ledger: dict[tuple[s
         if why is not None and row.withdrawn == why:
             continue
         with store.transaction(con):
-            store.remove_file(con, source, file)
+            store.remove_files(con, [(source, file)])
             con.execute("DELETE FROM file_seen WHERE source = ? AND file = ?", [source, file])
             if why is not None and file != SOURCE_FILE:
                 left = LedgerRow(source, file, row.sha256, row.recipe, row.size, row.mtime_ns, row.seen_on, withdrawn=why)

@@ -141,18 +141,19 @@ def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         con.close()
 
 
-def remove_file(con: duckdb.DuckDBPyConnection, source: str, file: str) -> None:
-    """Take all rows of one source file out (inside the caller's transaction)."""
-    con.execute(
-        "DELETE FROM sweep_point WHERE run_key IN (SELECT run_key FROM run WHERE source = ? AND file = ?)", [source, file]
-    )
+def remove_files(con: duckdb.DuckDBPyConnection, files: Sequence[tuple[str, str]]) -> None:
+    """Take all rows of some source files (source, file) out, inside the caller's transaction."""
+    if not files:
+        return
+    con.register("going", pl.DataFrame(files, schema={"source": pl.String, "file": pl.String}, orient="row"))
+    are_going = "EXISTS (FROM going WHERE going.source = {0}.source AND going.file = {0}.file)"
     # what the search for repeats knows of a build holds only while the build is as it was
-    con.execute(
-        "DELETE FROM repeat_build WHERE build_key IN (SELECT build_key FROM build WHERE source = ? AND file = ?)", [source, file]
-    )
+    con.execute(f"DELETE FROM repeat_build WHERE build_key IN (SELECT build_key FROM build WHERE {are_going.format('build')})")
+    con.execute(f"DELETE FROM sweep_point WHERE run_key IN (SELECT run_key FROM run WHERE {are_going.format('run')})")
     for table in FILE_TABLES:
         if table != "sweep_point":
-            con.execute(f'DELETE FROM "{table}" WHERE source = ? AND file = ?', [source, file])
+            con.execute(f"DELETE FROM {table} WHERE {are_going.format(table)}")
+    con.unregister("going")
 
 
 def insert(con: duckdb.DuckDBPyConnection, table: str, frames: Sequence[pl.DataFrame]) -> None:
@@ -183,8 +184,7 @@ def write_files(con: duckdb.DuckDBPyConnection, results: Sequence[FileResult]) -
     """Replace everything the store holds of some source files, in one transaction."""
     keys = {(r.ledger.source, r.ledger.file) for r in results}
     with transaction(con):
-        for source, file in sorted(keys & read_ledger(con).keys()):
-            remove_file(con, source, file)
+        remove_files(con, sorted(keys & read_ledger(con).keys()))
         for table in ("run", "build", "sweep_point", "change"):
             names = {"run": "runs", "build": "builds", "sweep_point": "points", "change": "changes"}
             frames = [f for r in results if not (f := getattr(r, names[table])).is_empty()]

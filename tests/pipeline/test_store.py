@@ -105,7 +105,7 @@ def test_failed_file_rolls_back_whole(raw, runs_text):
     raw.add("one", {"f.csv": runs_text})
     raw.build()
     with pytest.raises(RuntimeError), store.writing(raw.store) as con, store.transaction(con):
-        store.remove_file(con, "one", "f.csv")
+        store.remove_files(con, [("one", "f.csv")])
         raise RuntimeError("in the middle")
     assert read_table(raw.store, "run").height == 5
 
