@@ -258,8 +258,9 @@ def _sort_rows(body: pl.DataFrame, head: tuple[str | None, ...]) -> dict[str, pl
         .then(pl.lit("footnote"))
         .otherwise("kind")
     )
+    parts = {str(kind): part for (kind,), part in marked.partition_by("kind", as_dict=True, include_key=False).items()}
     kinds = ("data", "total", "comment", "example", "repeated", "footnote")
-    return {name: marked.filter(pl.col("kind") == name).select(body.columns) for name in kinds}
+    return {name: parts[name].select(body.columns) if name in parts else body.clear() for name in kinds}
 
 
 def _repeats(body: pl.DataFrame, head: tuple[str | None, ...]) -> pl.Series:
@@ -271,6 +272,8 @@ def _repeats(body: pl.DataFrame, head: tuple[str | None, ...]) -> pl.Series:
         column = body[f"c{i}"].filter(likely).str.strip_chars().str.to_lowercase()
         alike = column.eq_missing(pl.Series([folded[i]], dtype=pl.String).new_from_index(0, len(column)))
         likely = likely.scatter(likely.arg_true(), alike) if len(alike) else likely
+        if not likely.any():
+            break
     return likely
 
 
