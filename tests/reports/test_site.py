@@ -1,5 +1,7 @@
 """The front page, the builds and the method: what they say, and every page of the site in a real browser, offline."""
 
+import base64
+import hashlib
 import re
 from dataclasses import replace
 
@@ -223,3 +225,19 @@ def test_hostile_text_is_text(hostile_site, open_page, name):
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     assert page.evaluate("window.pwned === undefined") and page.locator("main script, main img").count() == 0
     assert opened.messages == [] and len(opened.requests) == 1
+
+
+def test_every_page_allows_its_own_scripts_and_nothing_from_outside(folder):
+    pages = sorted(folder.glob("*.html"))
+    assert len(pages) >= 5
+    for path in pages:
+        html = path.read_text(encoding="utf-8")
+        (policy,) = re.findall(r'http-equiv="Content-Security-Policy" content="([^"]+)"', html)
+        policy = policy.replace("&#39;", "'")
+        assert policy.startswith("default-src 'none'") and "unsafe-eval" not in policy, path.name
+        bodies = re.findall(r"(?s)<script>(.*?)</script>", html)
+        hashes = {base64.b64encode(hashlib.sha256(body.encode()).digest()).decode() for body in bodies}
+        assert hashes and hashes <= set(re.findall(r"'sha256-([^']+)'", policy)), path.name
+        assert not re.search(
+            r"(?:src|href)\s*=\s*[\"']?(?:https?:)?//", re.sub(r"(?s)<script.*?</script>|<a [^>]*>", "", html)
+        ), path.name
