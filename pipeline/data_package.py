@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.export_tables import ExportColumn, ExportTable, exported_columns
+from pipeline.export_tables import KEPT, ExportColumn, ExportTable, exported_columns
+from pipeline.table_hash import TableMark, hash_tables
 
 _TYPES = {
     "number": "number", "integer": "integer", "text": "string", "code": "string", "date": "date", "flag": "boolean",
@@ -24,17 +25,28 @@ _OPEN_LICENCE = re.compile(
     r"(odbl|pddl)[0-9]*|publicdomain(mark)?[0-9]*|mit(licen[cs]e)?|apache(licen[cs]e)?20|ogluk[0-9]*"
 )
 PACKAGE_NAME = "poundworth-data"
+#: Properties of ours, with a name before the colon that no version of the specification will take.
+STORE_PROPERTY, TABLE_PROPERTY = "poundworth:store", "poundworth:table"
 
 
 @dataclass(frozen=True, slots=True)
 class WrittenFile:
-    """One file of an export: its path in the folder, size, hash, and rows where it is a table."""
+    """One file of an export.
+
+    Attributes
+    ----------
+    path, size, sha256 : path in the folder, bytes, hash of the bytes.
+    table, rows : exported table and its rows; None where it is none.
+    holds, mark : table of the store whose rows the file holds, with its content hash; None where it holds none.
+    """
 
     path: str
     size: int
     sha256: str
     table: str | None = None
     rows: int | None = None
+    holds: str | None = None
+    mark: TableMark | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +61,7 @@ class PackageInputs:
     tables : tables of the export.
     fingerprint, version : of the data and of the project.
     with_personal : whether fields that name a person are there.
+    tables_version : version of the store's tables.
     """
 
     sources: Sequence[Mapping[str, Any]]
@@ -58,6 +71,12 @@ class PackageInputs:
     fingerprint: str
     version: str
     with_personal: bool
+    tables_version: int
+
+    @property
+    def content_hash(self) -> str:
+        """One hash for the content of all tables of the store, as exported."""
+        return hash_tables({f.holds: f.mark.sha256 for f in self.files if f.holds is not None and f.mark is not None})
 
     @property
     def invented(self) -> int:
@@ -128,20 +147,31 @@ def _schema(table: ExportTable, with_personal: bool) -> dict[str, Any]:
     return schema
 
 
-def _resource(file: WrittenFile, table: ExportTable, with_personal: bool) -> dict[str, Any]:
-    is_csv = file.path.endswith(".csv")
-    head: dict[str, Any] = {
-        "name": table.name if is_csv else f"{table.name}-parquet",
-        "title": table.title if is_csv else f"{table.title} (the same rows as Parquet)",
-        "description": table.meaning,
-        "path": file.path,
-        "hash": f"sha256:{file.sha256}",
-    }
+def _parquet(file: WrittenFile, name: str, title: str, meaning: str) -> dict[str, Any]:
     # `type` is no part of version 1; readers of version 2 take a Parquet file for a table of theirs without it.
-    if not is_csv:
-        form = {"profile": "data-resource", "type": "file", "format": "parquet", "mediatype": "application/vnd.apache.parquet"}
-        return head | form | {"bytes": file.size}
-    return head | {
+    resource: dict[str, Any] = {
+        "name": name, "title": title, "description": meaning, "path": file.path, "hash": f"sha256:{file.sha256}",
+        "profile": "data-resource", "type": "file", "format": "parquet", "mediatype": "application/vnd.apache.parquet",
+        "bytes": file.size,
+    }  # fmt: skip
+    if file.holds is not None and file.mark is not None:
+        resource[TABLE_PROPERTY] = {
+            "name": file.holds, "rows": file.mark.rows, "columns": list(file.mark.columns), "content_hash": file.mark.sha256,
+        }  # fmt: skip
+    return resource
+
+
+def _kept(files: Sequence[WrittenFile]) -> list[dict[str, Any]]:
+    """Files that only a store has use for."""
+    by_name = {f.holds: f for f in files if f.table is None and f.holds is not None}
+    return [_parquet(by_name[t.name], f"{t.name}-store", t.title, t.meaning) for t in KEPT if t.name in by_name]
+
+
+def _resource(file: WrittenFile, table: ExportTable, with_personal: bool) -> dict[str, Any]:
+    if not file.path.endswith(".csv"):
+        return _parquet(file, f"{table.name}-parquet", f"{table.title} (the same rows as Parquet)", table.meaning)
+    return {
+        "name": table.name, "title": table.title, "description": table.meaning, "path": file.path, "hash": f"sha256:{file.sha256}",
         "profile": "tabular-data-resource", "type": "table", "format": "csv", "mediatype": "text/csv", "encoding": "utf-8",
         "bytes": file.size, "dialect": {"delimiter": ",", "lineTerminator": "\n", "quoteChar": '"', "doubleQuote": True, "header": True},
         "schema": _schema(table, with_personal),
@@ -173,7 +203,11 @@ def write_datapackage(inputs: PackageInputs) -> str:
         content["sources"] = [
             {"title": f"{s['publisher']}: {s['title']}", **({"path": s["url"]} if s.get("url") else {})} for s in inputs.sources
         ]
+    content[STORE_PROPERTY] = {
+        "tables_version": inputs.tables_version, "with_personal": inputs.with_personal, "content_hash": inputs.content_hash,
+    }  # fmt: skip
     content["resources"] = [_resource(f, by_name[f.table], inputs.with_personal) for f in inputs.files if f.table is not None]
+    content["resources"] += _kept(inputs.files)
     return json.dumps(content, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
 
 

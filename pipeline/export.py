@@ -12,8 +12,9 @@ import io
 import json
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -23,10 +24,11 @@ import polars as pl
 import pyarrow.parquet as pq
 
 from pipeline import store
-from pipeline.checks import sentence_of
 from pipeline.data_package import PACKAGE_NAME, PackageInputs, WrittenFile, say_invented, write_datapackage
 from pipeline.errors import RequestProblem
-from pipeline.export_tables import TABLES, ExportTable, exported_columns
+from pipeline.export_rows import REASON, batches_of, preparations, without_withdrawn
+from pipeline.export_store import FILE_OF, STORE_FOLDER, kept_batches, mark_content
+from pipeline.export_tables import KEPT, TABLES, ExportTable
 from pipeline.export_texts import (
     DICTIONARY_COLUMNS,
     LICENCE_COLUMNS,
@@ -37,17 +39,13 @@ from pipeline.export_texts import (
     write_licences,
     write_read_me,
 )
-from pipeline.personal import without_personal
 from pipeline.spreadsheet_text import guard_text
+from pipeline.store_tables import SCHEMA_VERSION
+from pipeline.table_hash import TableMark
 
 PACKAGE_FILE = "datapackage.json"
-#: Rows read and written at a time.
-BATCH_ROWS = 200_000
-#: Exported table -> table of the store that it is made from, where the names differ.
-_MADE_FROM = {"run_flat": "run", "file": "file_seen"}
 
 Progress = Callable[[int, int, str], None]
-Prepare = Callable[[pl.DataFrame], pl.DataFrame]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,77 +69,9 @@ class ExportSummary:
         return {
             "folder": str(self.folder), "version": self.inputs.release, "sources": len(self.inputs.sources),
             "invented_sources": self.inputs.invented, "with_personal": self.inputs.with_personal, "rows": self.rows(),
+            "content_hash": self.inputs.content_hash,
             "files": [{"path": f.path, "bytes": f.size, "sha256": f.sha256} for f in self.files], "notes": list(self.notes),
         }  # fmt: skip
-
-
-# -- rows of each table -------------------------------------------------------------------------------------------------
-
-
-def _told_reasons(reasons: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    return [{**r, "sentence": sentence_of(r["code"], r["column"], r["value"])} for r in reasons]
-
-
-_REASON = pl.List(pl.Struct({"code": pl.String, "column": pl.String, "value": pl.String, "sentence": pl.String}))
-
-
-def _refused(frame: pl.DataFrame) -> pl.DataFrame:
-    return frame.with_columns(pl.Series("reasons", [_told_reasons(r) for r in frame["reasons"].to_list()], dtype=_REASON))
-
-
-def _flags(frame: pl.DataFrame) -> pl.DataFrame:
-    told = [sentence_of(code, column, value) for code, column, value in frame.select("code", "column", "value").iter_rows()]
-    return frame.with_columns(pl.Series("sentence", told, dtype=pl.String))
-
-
-def _files(frame: pl.DataFrame) -> pl.DataFrame:
-    """The ledger without withdrawn files: they have left every export."""
-    kept = frame.filter(pl.col("withdrawn").is_null())
-    return kept.with_columns(accepted=pl.col("rows_read") - pl.col("refused") - pl.col("repeated"))
-
-
-def _with_builds(builds: pl.DataFrame) -> Prepare:
-    names = builds.select("build_key", "build")
-    return lambda frame: frame.join(names, on="build_key", how="left", maintain_order="left")
-
-
-def _flat(builds: pl.DataFrame, changes: pl.DataFrame) -> Prepare:
-    described = builds.drop("source", "publisher", "same_test_as")
-    led = changes.unique("after_run_key", keep="first", maintain_order=True).select(
-        run_key="after_run_key", compared_with="before_run_key", parts=pl.col("parts").list.join("+"), retuned_each="retuned_each", held="held"
-    )  # fmt: skip
-
-    def prepare(frame: pl.DataFrame) -> pl.DataFrame:
-        bare = frame.drop("compared_with", "parts", "run").with_columns(run="run_key")
-        joined = bare.join(described, on="build_key", how="left", maintain_order="left")
-        return joined.join(led, on="run_key", how="left", maintain_order="left")
-
-    return prepare
-
-
-def _preparations(con: duckdb.DuckDBPyConnection) -> dict[str, Prepare]:
-    builds = store.query_table(con, "build")
-    changes = store.query_table(con, "change")
-    return {
-        "run": _with_builds(builds), "run_flat": _flat(builds, changes), "refused": _refused, "flag": _flags, "file": _files,
-    }  # fmt: skip
-
-
-def _leave_persons_out(frame: pl.DataFrame) -> pl.DataFrame:
-    """Cells of personal headers taken out of raw rows and unrecognised columns."""
-    names = [n for n in ("row", "extra") if n in frame.columns and frame[n].null_count() < frame.height]
-    kept = [pl.Series(n, [without_personal(t) for t in frame[n].to_list()], dtype=pl.String) for n in names]
-    filled = [k.fill_null("{}") if k.name == "row" else k for k in kept]
-    return frame.with_columns(filled)
-
-
-def _batches(
-    con: duckdb.DuckDBPyConnection, table: ExportTable, prepare: Prepare | None, with_personal: bool
-) -> Iterator[pl.DataFrame]:
-    columns = [c.name for c in exported_columns(table, with_personal)]
-    for batch in store.read_batches(con, _MADE_FROM.get(table.name, table.name), BATCH_ROWS):
-        frame = prepare(batch) if prepare is not None else batch
-        yield (frame if with_personal else _leave_persons_out(frame)).select(columns)
 
 
 # -- files --------------------------------------------------------------------------------------------------------------
@@ -153,7 +83,7 @@ def _as_text(frame: pl.DataFrame) -> pl.DataFrame:
     for name, dtype in frame.schema.items():
         if dtype == pl.List(pl.String):
             made.append(pl.col(name).list.join("+"))
-        elif dtype == _REASON:
+        elif dtype == REASON:
             texts = [json.dumps(value, ensure_ascii=False) for value in frame[name].to_list()]
             made.append(pl.lit(pl.Series(name, texts, dtype=pl.String)).alias(name))
         elif dtype == pl.String:
@@ -167,30 +97,59 @@ def _append_csv(out: BinaryIO, frame: pl.DataFrame, with_header: bool) -> None:
     out.write(_as_text(frame).write_csv(include_header=with_header).encode())
 
 
-def _write_table(folder: Path, table: ExportTable, batches: Iterator[pl.DataFrame]) -> list[WrittenFile]:
-    """Write one table as CSV and, where it has one, as Parquet; the first batch is always there, if only for its columns."""
-    paths = [f"data/{table.name}.csv"] + ([f"data/{table.name}.parquet"] if table.in_parquet else [])
-    rows = 0
+@contextmanager
+def _parquet(path: Path) -> Iterator[Callable[[pl.DataFrame], None]]:
+    """A function that adds frames to a Parquet file; the first one gives its columns."""
     writer: pq.ParquetWriter | None = None
+
+    def append(frame: pl.DataFrame) -> None:
+        nonlocal writer
+        arrow = frame.to_arrow()
+        writer = writer or pq.ParquetWriter(path, arrow.schema, compression="zstd")
+        writer.write_table(arrow)
+
     try:
-        with (folder / paths[0]).open("wb") as out:
-            for number, frame in enumerate(batches):
-                _append_csv(out, frame, with_header=number == 0)
-                if table.in_parquet:
-                    arrow = frame.to_arrow()
-                    writer = writer or pq.ParquetWriter(folder / paths[1], arrow.schema, compression="zstd")
-                    writer.write_table(arrow)
-                rows += frame.height
+        yield append
     finally:
         if writer is not None:
             writer.close()
-    return [_hashed(folder, path, table.name, rows) for path in paths]
 
 
-def _hashed(folder: Path, path: str, table: str | None = None, rows: int | None = None) -> WrittenFile:
+def _write_table(
+    folder: Path, table: ExportTable, batches: Iterator[pl.DataFrame], marks: Mapping[str, TableMark]
+) -> list[WrittenFile]:
+    """Write one table as CSV and, where it has one, as Parquet; the first batch is always there, if only for its columns."""
+    paths = [f"data/{table.name}.csv"] + ([f"data/{table.name}.parquet"] if table.in_parquet else [])
+    rows = 0
+    with ExitStack() as opened:
+        out = opened.enter_context((folder / paths[0]).open("wb"))
+        append = opened.enter_context(_parquet(folder / paths[1])) if table.in_parquet else None
+        for number, frame in enumerate(batches):
+            _append_csv(out, frame, with_header=number == 0)
+            if append is not None:
+                append(frame)
+            rows += frame.height
+    files = [replace(_hashed(folder, path), table=table.name, rows=rows) for path in paths]
+    return [_marked(file, table.name, marks) for file in files]
+
+
+def _write_kept(folder: Path, name: str, batches: Iterator[pl.DataFrame], marks: Mapping[str, TableMark]) -> WrittenFile:
+    """Write a table that only a store has use for, as Parquet."""
+    with _parquet(folder / FILE_OF[name]) as append:
+        for frame in batches:
+            append(frame)
+    return _marked(_hashed(folder, FILE_OF[name]), name, marks)
+
+
+def _hashed(folder: Path, path: str) -> WrittenFile:
     with (folder / path).open("rb") as handle:
         digest = hashlib.file_digest(handle, "sha256").hexdigest()
-    return WrittenFile(path, (folder / path).stat().st_size, digest, table, rows)
+    return WrittenFile(path, (folder / path).stat().st_size, digest)
+
+
+def _marked(file: WrittenFile, name: str, marks: Mapping[str, TableMark]) -> WrittenFile:
+    """A file with the content hash of the store's table that it holds, if it does hold one."""
+    return replace(file, holds=name, mark=marks[name]) if FILE_OF.get(name) == file.path else file
 
 
 def _csv_text(columns: tuple[str, ...], rows: list[dict[str, str]]) -> str:
@@ -242,7 +201,8 @@ def _check_folder(folder: Path) -> None:
 
 
 def _move_into_place(scratch: Path, folder: Path, files: list[WrittenFile]) -> None:
-    (folder / "data").mkdir(exist_ok=True)
+    for name in ("data", STORE_FOLDER):
+        (folder / name).mkdir(exist_ok=True)
     for file in files:
         (scratch / file.path).replace(folder / file.path)
 
@@ -294,17 +254,27 @@ def write_export(
 def _write_all(
     con: duckdb.DuckDBPyConnection, scratch: Path, folder: Path, with_personal: bool, progress: Progress | None
 ) -> ExportSummary:
-    (scratch / "data").mkdir()
-    prepare = _preparations(con)
+    for name in ("data", STORE_FOLDER):
+        (scratch / name).mkdir()
+    marks = mark_content(con, with_personal)
+    prepare = preparations(con)
     files: list[WrittenFile] = []
     for done, table in enumerate(TABLES):
         if progress is not None:
             progress(done, len(TABLES), table.name)
-        files += _write_table(scratch, table, _batches(con, table, prepare.get(table.name), with_personal))
+        files += _write_table(scratch, table, batches_of(con, table, prepare.get(table.name), with_personal), marks)
+    files += [_write_kept(scratch, t.name, kept_batches(con, t.name, with_personal), marks) for t in KEPT]
     sources = store.query_table(con, "source").to_dicts()
-    runs = _files(store.query_table(con, "file_seen")).group_by("source").agg(pl.col("runs").sum())
+    runs = without_withdrawn(store.query_table(con, "file_seen")).group_by("source").agg(pl.col("runs").sum())
     inputs = PackageInputs(
-        sources, dict(runs.iter_rows()), tuple(files), TABLES, store.fingerprint(con), version("poundworth"), with_personal
+        sources,
+        dict(runs.iter_rows()),
+        tuple(files),
+        TABLES,
+        store.fingerprint(con),
+        version("poundworth"),
+        with_personal,
+        SCHEMA_VERSION,
     )
     files += _describe(scratch, inputs)
     files.append(_write_sums(scratch, files))

@@ -205,3 +205,27 @@ def exported_columns(table: ExportTable, with_personal: bool) -> tuple[ExportCol
 def table_named(name: str) -> ExportTable:
     """The exported table of a name."""
     return next(t for t in TABLES if t.name == name)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptTable:
+    """A table that only a store has use for; it is exported so that a store can be made from the export again."""
+
+    name: str
+    title: str
+    meaning: str
+
+
+KEPT: tuple[KeptTable, ...] = (
+    KeptTable(
+        "build_by_file", "Builds, file by file", "What each file says of its builds; the table of builds puts it together."
+    ),
+    KeptTable("file_seen", "Ledger", "One row a file that was read: its hash, what its rows depend on, and its counts."),
+    KeptTable(
+        "same_test", "Tests published twice", "One row a build that is counted under another publication, and how that was found."
+    ),
+    KeptTable("near_test", "Tests that look alike", "One row a pair of builds that looks like one test published twice."),
+    KeptTable(
+        "repeat_answer", "Answers on tests that look alike", "One row an answer of a human, with the builds that it is about."
+    ),
+)

@@ -186,6 +186,8 @@ _READ_ME = """\
 - `data/*.csv` and `data/*.parquet`: the same rows twice. Parquet keeps types and lists; CSV is UTF-8 with commas.
 - `datapackage.json`: names, types, units, ranges, keys and hashes of all tables (Frictionless Data Package).
 - `DICTIONARY.md` and `data/dictionary.csv`: every column in words. `LICENCES.md` and `data/licence.csv`: terms by source.
+- `store/*.parquet`: what else a store of this project holds. `poundworth restore DIR` makes the store again from this folder; its
+  content hash (`content_hash` in `datapackage.json`) is the same, whatever the version that makes it.
 - `CITATION.cff`: how to cite. `SHA256SUMS`: check with `sha256sum -c SHA256SUMS`.
 
 ## Reading it

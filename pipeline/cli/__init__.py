@@ -33,6 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "pack": ("pipeline.cli.pack:pack", "Findings, figures and sources for an article, ready to print."),
     "template": ("pipeline.cli.exchange:template", "Write a workbook to fill in with results."),
     "export": ("pipeline.cli.exchange:export", "Clean tables as Parquet and CSV, described and hashed."),
+    "restore": ("pipeline.cli.exchange:restore", "A store made again from an export, with the same content."),
     "dictionary": ("pipeline.cli.data:dictionary", "Every field with its unit, range and meaning."),
 }
 

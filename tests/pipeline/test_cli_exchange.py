@@ -57,7 +57,37 @@ def test_export_without_a_store_is_one_sentence(tmp_path: Path, capsys: pytest.C
     assert stopped.value.code == 1 and told.count("\n") == 1 and "poundworth build" in told
 
 
-@pytest.mark.parametrize("command", ["template", "export"])
+def test_restore_makes_the_store_that_was_exported(raw, runs_text: str, tmp_path: Path) -> None:
+    raw.add("one", {"file.csv": runs_text})
+    raw.build()
+    out, again = str(tmp_path / "out"), str(tmp_path / "again.duckdb")
+    exported = json.loads(run("export", out, "--store", str(raw.store), "--json").stdout)
+    told = json.loads(run("restore", out, "--store", again, "--json").stdout)
+    assert told["rows"]["run"] == 5 and told["content_hash"] == exported["content_hash"] and not told["with_personal"]
+    shown = run("restore", out, "--store", again, "--replace")
+    assert shown.exit_code == 0 and f"content hash {told['content_hash']}" in shown.output
+    assert f"content hash {told['content_hash']}" in run("export", out, "--store", again).output
+    assert json.loads(run("refused", "--store", again, "--json").stdout) == json.loads(
+        run("refused", "--store", str(raw.store), "--json").stdout
+    )
+
+
+def test_restore_of_a_damaged_export_is_one_sentence(
+    raw, runs_text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    raw.add("one", {"file.csv": runs_text})
+    raw.build()
+    run("export", str(tmp_path / "out"), "--store", str(raw.store))
+    (tmp_path / "out" / "data" / "run.parquet").write_bytes(b"no table")
+    for store, told in ((raw.store, "there is a store at"), (tmp_path / "new.duckdb", "data/run.parquet has 8 bytes")):
+        with pytest.raises(SystemExit) as stopped:
+            main(["restore", str(tmp_path / "out"), "--store", str(store)])
+        shown = capsys.readouterr().err
+        assert stopped.value.code == 1 and told in shown and shown.count("\n") == 1
+    assert not (tmp_path / "new.duckdb").exists()
+
+
+@pytest.mark.parametrize("command", ["template", "export", "restore"])
 def test_help_has_examples(command: str) -> None:
     result = run(command, "--help")
     assert result.exit_code == 0 and "Examples:" in result.output
