@@ -10,13 +10,16 @@ runs. Unboosted runs do not depend on the curve: their sums are taken once.
 
 Boosted runs are laid out by their rank within the unit (every unit's first run, every unit's
 second, ...), units with most runs first, so that a sum by unit is a few additions of whole
-vectors, in blocks that fit the processor's cache. ``tests/bench/bench_build_sums.py`` measures it
-against one polars and one DuckDB group-by of the same sums.
+vectors, in blocks that fit the processor's cache. Sums are made in that order of units and put into
+the order of the units at the end, a whole vector at a time: scattering each block cost as much as
+all logarithms and divisions together. ``tests/bench/bench_build_sums.py`` measures it against one
+polars and one DuckDB group-by of the same sums.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -30,8 +33,8 @@ Ints = NDArray[np.int64]
 #: The power ratio at a build's own slope never falls below this: a wild first guess must not meet ln(0).
 LOWEST_POWER_RATIO = 0.2
 
-#: Units per block of a pass: the fifty or so columns of this length that a block works on stay in a 2 MB cache.
-BLOCK_ROWS = 4096
+#: Units per block of a pass: fewer, and calls cost more than figures; more, and the fifty or so columns of a block leave the cache.
+BLOCK_ROWS = 8192
 
 #: Boosted runs of a unit that are laid out for whole-vector sums; the rare unit with more has the rest summed one by one.
 MOST_RANKS = 24
@@ -41,6 +44,9 @@ TAIL_ROWS = 65536
 
 _BOOSTED_SUMS = 15
 
+#: Rows of a unit are ordered by their contents, so that the order in which they came cannot change a sum.
+_ROW_ORDER = ("unit", "boost_kpa", "power", "ambient_kpa", "power_rel_sd", "boost_sd_kpa")
+
 
 @dataclass(frozen=True, slots=True)
 class RunColumns:
@@ -48,7 +54,7 @@ class RunColumns:
 
     Attributes
     ----------
-    order : (n,) units by falling number of boosted runs.
+    order : (n,) units by falling number of boosted runs, as far as these are laid out by rank.
     units_with : (K,) number of units with more than 0, 1, 2, ... boosted runs.
     rank_starts : (K,) first row of each rank; the rows of a rank stand in ``order``.
     tail_unit : unit of each row beyond the K ranks; these rows stand last.
@@ -119,24 +125,25 @@ def to_run_columns(runs: pl.DataFrame, units: pl.DataFrame) -> RunColumns:
 
     Notes
     -----
-    Rows are ordered by their contents within a unit, so that the order in which they came cannot change a sum.
+    The order in which rows came changes no bit of a sum. No copy of the frame is made, only of the columns read.
     """
     n = units.height
-    rows = runs.sort("unit", "boost_kpa", "power", "ambient_kpa", "power_rel_sd", "boost_sd_kpa")
-    base, boosted = rows.filter(pl.col("boost_kpa") == 0.0), rows.filter(pl.col("boost_kpa") != 0.0)
-
-    base_unit = _ints(base, "unit")
-    weight = 1.0 / _floats(base, "power_rel_sd") ** 2
-    log_base = np.log(_floats(base, "power"))
+    values = _in_order(runs)
+    unit, boost = values["unit"], values["boost_kpa"]
+    base = np.flatnonzero(boost == 0.0)
+    base_unit = unit[base]
+    weight = 1.0 / values["power_rel_sd"][base] ** 2
+    off = np.log(values["power"][base])
     count = np.bincount(base_unit, minlength=n)
-    log_baseline = group_sums(base_unit, log_base, n) / count
-    off = log_base - log_baseline[base_unit]
+    log_baseline = group_sums(base_unit, off, n) / count
+    off -= log_baseline[base_unit]
 
-    by_unit = _ints(boosted, "unit")
-    layout, order, units_with, rank_starts, tail_unit = _rank_order(by_unit, n)
-    boosted, unit = boosted[layout], by_unit[layout]
-    ambient = _floats(boosted, "ambient_kpa")
-    x = _floats(boosted, "boost_kpa") / ambient
+    rows = np.flatnonzero(boost)
+    layout, order, units_with, rank_starts, tail_unit = _rank_order(unit[rows], n)
+    rows = rows[layout]
+    unit = unit[rows]
+    ambient = values["ambient_kpa"][rows]
+    x = boost[rows] / ambient
     return RunColumns(
         order=order,
         units_with=units_with,
@@ -144,9 +151,9 @@ def to_run_columns(runs: pl.DataFrame, units: pl.DataFrame) -> RunColumns:
         tail_unit=tail_unit,
         x=x,
         c=x * (x - REFERENCE_BOOST_RATIO),
-        log_power=np.log(_floats(boosted, "power")) - log_baseline[unit],
-        power_var=_floats(boosted, "power_rel_sd") ** 2,
-        boost_var=(_floats(boosted, "boost_sd_kpa") / ambient) ** 2,
+        log_power=np.log(values["power"][rows]) - log_baseline[unit],
+        power_var=values["power_rel_sd"][rows] ** 2,
+        boost_var=(values["boost_sd_kpa"][rows] / ambient) ** 2,
         gauge_sd=_floats(units, "gauge_sd_kpa")[unit] / ambient,
         base_weight=group_sums(base_unit, weight, n),
         base_y=group_sums(base_unit, weight * off, n),
@@ -156,6 +163,27 @@ def to_run_columns(runs: pl.DataFrame, units: pl.DataFrame) -> RunColumns:
         log_baseline=log_baseline,
         session_var=_floats(units, "session_rel_sd") ** 2,
     )
+
+
+def _in_order(runs: pl.DataFrame) -> dict[str, Any]:
+    """Columns of the runs as arrays (m,), ordered by unit, then boost, then the other figures.
+
+    A sample comes ordered by unit and boost: then only rows that agree in both (repeated pulls, baselines) are sorted.
+    """
+    rows = runs.select(pl.col("unit").cast(pl.Int64), *(pl.col(name).cast(pl.Float64) for name in _ROW_ORDER[1:]))
+    unit, boost = rows["unit"].to_numpy(), rows["boost_kpa"].to_numpy()
+    same, rises = unit[1:] == unit[:-1], boost[1:] > boost[:-1]
+    alike = same & (boost[1:] == boost[:-1])
+    if not ((unit[1:] > unit[:-1]) | (same & (rises | alike))).all():
+        rows = rows.sort(_ROW_ORDER)
+        return {name: rows[name].to_numpy() for name in _ROW_ORDER}
+    values: dict[str, Any] = {"unit": unit, "boost_kpa": boost}
+    tied = np.flatnonzero(np.append(alike, False) | np.insert(alike, 0, False))
+    within = rows[tied].sort(_ROW_ORDER)
+    for name in _ROW_ORDER[2:]:
+        values[name] = rows[name].to_numpy(writable=True)
+        values[name][tied] = within[name].to_numpy()
+    return values
 
 
 def sum_builds(columns: RunColumns, s_bar: float, q: float, s_own: Floats, phi: Floats) -> PackedSums:
@@ -175,18 +203,21 @@ def sum_builds(columns: RunColumns, s_bar: float, q: float, s_own: Floats, phi: 
     The gauge column is kept as g times the gauge's sd, so that its sweep has unit variance and every unit of pressure cancels.
     """
     n = columns.baselines.size
-    out = np.empty((_BOOSTED_SUMS, n))
+    out, own = np.zeros((_BOOSTED_SUMS, n)), s_own[columns.order]
     for first in range(0, n, BLOCK_ROWS):
-        units = columns.order[first : first + BLOCK_ROWS]
-        block, own = np.zeros((_BOOSTED_SUMS, units.size)), s_own[units]
+        block = out[:, first : first + BLOCK_ROWS]
         for rank, reach in enumerate(columns.units_with):
-            here = min(int(reach) - first, units.size)
+            here = min(int(reach) - first, block.shape[1])
             if here <= 0:
                 break
-            begin = int(columns.rank_starts[rank]) + first
-            for total, product in zip(block, _products(columns, slice(begin, begin + here), s_bar, q, own[:here]), strict=True):
+            begin, units = int(columns.rank_starts[rank]) + first, slice(first, first + here)
+            products = _products(columns, slice(begin, begin + here), s_bar, q, own[units])
+            for total, product in zip(block, products, strict=True):
                 total[:here] += product
-        out[:, units] = block
+    place = np.empty(n, dtype=np.int64)
+    place[columns.order] = np.arange(n)
+    for total in out:
+        total[:] = total[place]
     _add_tail(columns, s_bar, q, s_own, out)
     out /= phi
     d, g, z, k, dy, gg, gz, gk, gy, zz, zk, zy, kk, ky, yy = out
@@ -227,17 +258,19 @@ def _rank_order(unit: Ints, n: int) -> tuple[Ints, Ints, Ints, Ints, Ints]:
     order, units_with, rank_starts, tail_unit : see :class:`RunColumns`.
     """
     count = np.bincount(unit, minlength=n)
-    order = np.argsort(-count, kind="stable")
+    # numbers this small are put in order by counting, not by comparing
+    order = np.argsort((MOST_RANKS - np.minimum(count, MOST_RANKS)).astype(np.uint8), kind="stable")
     place = np.empty(n, dtype=np.int64)
     place[order] = np.arange(n)
-    rank = np.arange(unit.size) - (np.cumsum(count) - count)[unit]
-    head = rank < MOST_RANKS
+    rank = np.arange(unit.size) - np.repeat(np.cumsum(count) - count, count)
+    head = np.flatnonzero(rank < MOST_RANKS)
+    tail = np.flatnonzero(rank >= MOST_RANKS)
     units_with = np.bincount(rank[head])
     rank_starts = np.cumsum(units_with) - units_with
     layout = np.empty(unit.size, dtype=np.int64)
-    layout[rank_starts[rank[head]] + place[unit[head]]] = np.flatnonzero(head)
-    layout[int(head.sum()) :] = np.flatnonzero(~head)
-    return layout, order, units_with, rank_starts, unit[~head]
+    layout[rank_starts[rank[head]] + place[unit[head]]] = head
+    layout[head.size :] = tail
+    return layout, order, units_with, rank_starts, unit[tail]
 
 
 def group_sums(group: Ints, values: Floats, groups: int) -> Floats:
@@ -247,7 +280,3 @@ def group_sums(group: Ints, values: Floats, groups: int) -> Floats:
 
 def _floats(frame: pl.DataFrame, column: str) -> Floats:
     return frame[column].cast(pl.Float64).to_numpy()
-
-
-def _ints(frame: pl.DataFrame, column: str) -> Ints:
-    return frame[column].cast(pl.Int64).to_numpy()

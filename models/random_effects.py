@@ -80,6 +80,7 @@ def fit_random_effects(
     fixed_taus: tuple[float, float] | None = None,
     start_taus: tuple[float, float] | None = None,
     with_predictions: bool = True,
+    with_jackknife: bool | None = None,
     tolerance: float = STEP_TOLERANCE,
 ) -> RandomEffects:
     """Fit slope, curvature and the two spreads by REML.
@@ -93,7 +94,8 @@ def fit_random_effects(
     with_publisher_level : False leaves tau_source at 0 (the jackknife by publisher stays).
     fixed_taus : (tau_build, tau_source) to hold instead of estimating them.
     start_taus : where the search starts.
-    with_predictions : False skips predictions and jackknife (both empty) for use inside an iteration.
+    with_predictions : False skips predictions and, unless it is asked for, the jackknife (both empty), for use inside an iteration.
+    with_jackknife : whether to make the jackknife; None as ``with_predictions``.
     tolerance : relative precision of the variances.
 
     Notes
@@ -112,7 +114,8 @@ def fit_random_effects(
         if slopes_spare(problem) <= 0:
             free, start = (False, False), [0.0, 0.0]
     point, steps, converged = maximise(problem, (start[0], start[1]), free, tolerance)
-    jackknife, why = _jackknife(problem, point) if with_predictions else (None, "not asked for")
+    jackknifed = with_predictions if with_jackknife is None else with_jackknife
+    jackknife, why = _jackknife(problem, point) if jackknifed else (None, "not asked for")
     p = design.shape[1]
     blup, blup_variance, effects = _predict(problem, point) if with_predictions else (np.empty(0),) * 3
     return RandomEffects(

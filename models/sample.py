@@ -145,24 +145,36 @@ def _agreed(column: str) -> pl.Expr:
 
 
 def _boosted_facts(based: pl.DataFrame) -> pl.DataFrame:
-    boosted = based.filter(pl.col("role") == "boosted").sort("unit_no", "boost_kpa", "row")
+    read = ("unit_no", "row", "boost_kpa", "ambient_used_kpa", "ambient_basis", "basis_of_power", *_SHARED)
+    boosted = based.filter(pl.col("role") == "boosted").select(read).sort("unit_no", "boost_kpa", "row")
     # sorted by unit, so that a plain difference serves: the first row of each unit begins its first level
     first = pl.col("unit_no").diff().fill_null(1) != 0
     gap = first | (pl.col("boost_kpa").diff() >= LEVEL_GAP_KPA)
     basis = pl.col("ambient_basis").replace_strict({b: i for i, b in enumerate(_AMBIENT_BASES)}, default=2, return_dtype=pl.Int8)
+    # extremes by group are quick for numbers and categories, slow for texts and flags, and needless where nobody stated anything
     texts = [c for c in _SHARED if boosted.schema[c] == pl.String]
-    boosted = boosted.with_columns(gap.alias("new_level"), basis.alias("basis_no"), pl.col(texts).cast(pl.Categorical))
+    flags = [c for c in _SHARED if boosted.schema[c] == pl.Boolean]
+    unstated = [c for c in _SHARED if boosted[c].null_count() == boosted.height]
+    nothing = [pl.lit(None, dtype=based.schema[c]).alias(c) for c in unstated]
+    boosted = boosted.with_columns(
+        gap.alias("new_level"), basis.alias("basis_no"), pl.col(texts).cast(pl.Categorical), pl.col(flags).cast(pl.Int8)
+    )
     facts = boosted.group_by("unit_no").agg(
         pl.col("ambient_used_kpa").mean().alias("ambient_kpa"),
         pl.col("basis_no").max(),
         pl.col("boost_kpa").max().alias("highest_boost_kpa"),
         pl.len().cast(pl.Int64).alias("boosted_runs"),
         pl.col("new_level").sum().cast(pl.Int64).alias("boost_levels"),
-        *(_agreed(c) for c in _SHARED),
+        *(_agreed(c) for c in _SHARED if c not in unstated),
         pl.col("basis_of_power").first(),
     )  # fmt: skip
     ambient_basis = pl.col("basis_no").replace_strict(dict(enumerate(_AMBIENT_BASES)), return_dtype=pl.String)
-    return facts.with_columns(ambient_basis.alias("ambient_basis")).drop("basis_no")
+    facts = facts.with_columns(
+        *nothing, ambient_basis.alias("ambient_basis"), pl.col([c for c in flags if c not in unstated]).cast(pl.Boolean)
+    )
+    return facts.select(
+        "unit_no", "ambient_kpa", "highest_boost_kpa", "boosted_runs", "boost_levels", *_SHARED, "basis_of_power", "ambient_basis"
+    )
 
 
 def _baseline_facts(based: pl.DataFrame) -> pl.DataFrame:

@@ -65,6 +65,20 @@ def test_order_of_rows_changes_no_bit():
         assert (getattr(one, name) == getattr(other, name)).all()
 
 
+def test_rows_that_come_in_order_take_the_short_way_to_the_same_bits():
+    """Sorted by unit and boost, with pulls repeated at one boost: only those are sorted, and the caller's rows stay as they are."""
+    runs, units = simulate_fit()
+    again = runs.filter(pl.col("boost_kpa") > 0).with_columns(power=pl.col("power") * 0.99, power_rel_sd=pl.lit(0.02))
+    runs = with_one_large_build(pl.concat([runs, again.reverse()]))
+    ordered = runs.sort("unit", "boost_kpa", maintain_order=True)
+    assert not ordered.equals(runs.sort("unit", "boost_kpa", "power")), "nothing would be left to sort"
+    before = ordered.clone()
+    one, other = to_run_columns(runs, units), to_run_columns(ordered, units)
+    for field in fields(one):
+        np.testing.assert_array_equal(getattr(one, field.name), getattr(other, field.name), err_msg=field.name)
+    assert ordered.equals(before)
+
+
 def test_a_wild_slope_stays_finite():
     """A power ratio below zero would have no logarithm; it is held at 0.2."""
     runs, units = simulate_fit(FitTruth(builds=5, publishers=2))

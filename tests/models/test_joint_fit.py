@@ -174,6 +174,32 @@ def test_a_fit_that_does_not_settle_prints_no_number(monkeypatch):
     assert answer_rule_ratio(fit).rule_ratio.value is None
 
 
+def test_a_fit_whose_first_round_fails_still_shows_the_builds_own_slopes(monkeypatch):
+    def singular(*_, **__):
+        raise np.linalg.LinAlgError
+
+    monkeypatch.setattr(fixed_point, "fit_random_effects", singular)
+    fit = fit_joint(*simulate_fit(SMALL))
+    assert fit.effects is None and fit.passes == 0 and "did not settle" in fit.why
+    assert fit.grams.czz.size == fit.own_slope.size == 40 and np.isfinite(fit.own_slope).all()
+
+
+def test_publishers_are_sorted_by_name_and_each_unit_points_at_its_own():
+    runs, units = simulate_fit(SMALL)
+    names = ["zeta", "Ärger", "Alpha", "alpha", "éa", "日本", "", "a|b"]
+    fit = fit_joint(runs, units.with_columns(publisher=pl.Series([names[i % 8] for i in range(40)])))
+    assert fit.publishers == tuple(sorted(names))
+    assert [fit.publishers[g] for g in fit.publisher_index] == fit.units["publisher"].to_list()
+
+
+def test_a_run_that_serves_two_units_is_counted_once():
+    runs, units = simulate_fit(SMALL)
+    own = runs.with_columns(run_key=pl.format("r{}", pl.int_range(pl.len())))
+    assert fit_joint(own, units).runs == runs.height
+    shared = own.with_columns(run_key=pl.when(pl.col("unit") < 3).then(pl.lit("one")).otherwise("run_key"))
+    assert fit_joint(shared, units).runs == runs.filter(pl.col("unit") >= 3).height + 1
+
+
 def test_few_builds_keep_the_stated_error_sizes():
     fit = fit_joint(*simulate_fit(FitTruth(builds=29, publishers=6)))
     assert set(fit.phi.values()) == {1.0}

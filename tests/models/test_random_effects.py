@@ -160,6 +160,16 @@ def test_one_publisher_has_no_jackknife():
     assert "one publisher" in fit.jackknife_why
 
 
+def test_jackknife_without_predictions_is_the_same():
+    dense = Dense()
+    whole = fit_random_effects(dense.grams, dense.design, dense.group)
+    bare = fit_random_effects(dense.grams, dense.design, dense.group, with_predictions=False, with_jackknife=True)
+    assert (bare.covariance_jackknife == whole.covariance_jackknife).all() and bare.jackknife_why is None
+    assert bare.blup.size == bare.source_effects.size == 0
+    none = fit_random_effects(dense.grams, dense.design, dense.group, with_predictions=False)
+    assert none.covariance_jackknife is None and none.jackknife_why == "not asked for"
+
+
 def test_jackknife_that_loses_a_coefficient_is_not_given():
     """The covariate is 1 at one publisher only: without it nothing tells its coefficient."""
     dense = Dense(builds=12, publishers=4)

@@ -24,6 +24,22 @@ def flow_adds_up(sample) -> bool:
     return steps["runs"] == steps["runs analysed"] + sum(step.count for step in sample.flow if step.reason)
 
 
+def test_facts_that_boosted_runs_share_are_kept_and_others_are_empty(clean):
+    """Of texts, figures and flags alike: agreed, contradicted, stated once, stated nowhere."""
+    clean.baseline(A), clean.baseline(B)
+    clean.boosted(A, same_exhaust=True, same_tune_target=False, boost_where="manifold", ethanol_pct=10.0, octane_ron=98.0)
+    clean.boosted(A, boost_kpa=80.0, same_exhaust=True, same_tune_target=True, boost_where="before_cooler", octane_ron=95.0)
+    clean.boosted(B, same_exhaust=False, boost_where="manifold")
+    units = choose_sample(*clean.tables()).units
+    read = ["same_exhaust", "same_tune_target", "boost_where", "ethanol_pct", "octane_ron", "octane_aki", "boost_control"]
+    assert units.select(read).rows() == [
+        (True, None, None, 10.0, None, None, None),
+        (False, None, "manifold", None, None, None, None),
+    ]
+    kinds = {"same_exhaust": pl.Boolean, "boost_where": pl.String, "octane_aki": pl.Float64, "boost_control": pl.String}
+    assert {name: units.schema[name] for name in kinds} == kinds
+
+
 def test_ordinary_pair_is_one_unit_with_hand_computed_figures(clean):
     clean.baseline(power_kw=200.0, pulls=4)
     clean.boosted(power_kw=310.0, boost_kpa=60.0, boost_step_kpa=6.894757, power_sd_kw=6.2)

@@ -95,7 +95,7 @@ def same(found, expected):
         assert getattr(found, name).equals(getattr(expected, name)), name
 
 
-@pytest.mark.parametrize("seed", [0, 10, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(1, 10))])
+@pytest.mark.parametrize("seed", [10, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(10))])
 def test_what_changed_alone_is_looked_at_and_the_outcome_is_that_of_a_whole_search(seed):
     world = World(seed)
     found, known = world.search()
