@@ -79,6 +79,13 @@ class Alike:
     fresh: tuple[Packed, Packed, Packed]
 
 
+_RANKS = {"rank": pl.UInt32, "rank_2": pl.UInt32}
+_NOTHING_ALIKE = Alike(
+    pl.DataFrame(schema={**_RANKS, **EQUAL_SCHEMA}), pl.DataFrame(schema=JUDGED_SCHEMA), NOTHING, None,
+    pl.Series([], dtype=pl.UInt32), (_NO_KEYS, _NO_KEYS, _NO_KEYS),
+)  # fmt: skip
+
+
 def search(listed: pl.DataFrame, fetch: Fetch, known: Known = NOTHING) -> Alike:
     """Find builds with equal figures, and builds that look alike.
 
@@ -88,6 +95,8 @@ def search(listed: pl.DataFrame, fetch: Fetch, known: Known = NOTHING) -> Alike:
     fetch : gives runs and facts of builds.
     known : what the search before left.
     """
+    if listed["source"].n_unique() < 2 and listed["publisher"].n_unique() < 2:
+        return _NOTHING_ALIKE  # nobody is compared with itself
     if int(known.builds["number"].max() or 0) + listed.height >= 1 << int(NUMBER_BITS):  # type: ignore[arg-type]
         known = NOTHING
     held = listed.select("rank", "build_key", "day").join(
@@ -169,11 +178,15 @@ class _Look:
 
     def equal(self, pairs: pl.DataFrame) -> pl.DataFrame:
         """Pairs with equal figures."""
+        if pairs.is_empty():
+            return _NOTHING_ALIKE.equal
         runs, facts = self._of(pairs)
         return judge_equal(pairs, driven(runs), facts, self._listed.height)
 
     def judged(self, pairs: pl.DataFrame) -> pl.DataFrame:
         """Pairs that look alike."""
+        if pairs.is_empty():
+            return _NOTHING_ALIKE.judged
         runs, facts = self._of(pairs)
         runs = driven(runs).filter(pl.col("power_kw").is_not_null())
         likely = could_be_one(pairs, row_matrix(runs, self._listed.height), runs, facts)

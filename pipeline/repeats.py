@@ -91,6 +91,8 @@ def search_repeats(
     found = search(listed, fetch, known)
     matched = match_answers(answers, listed)
     said = _said(matched, listed)
+    if found.equal.is_empty() and said.is_empty():
+        return _repeats_of_none(choose_near(found.judged, said.drop("answer"), said.drop("answer")), listed, matched), found
     alike = found.equal.join(_both_ways(said.filter(answer=NOT_SAME)), on=["rank", "rank_2"], how="anti")
     equal, few = alike.filter("enough").drop("enough"), alike.filter(~pl.col("enough")).select("rank", "rank_2")
     links = _links(equal, said)
@@ -107,6 +109,12 @@ def search_repeats(
     judged = pl.concat([found.judged, judge_near(more, driven(rows), facts)])
     near = _near_test(choose_near(judged, settled, counted), listed)
     return Repeats(_same_test(links, ends, listed), repeated, near, told), found
+
+
+def _repeats_of_none(near: pl.DataFrame, listed: pl.DataFrame, answers: tuple[Answer, ...]) -> Repeats:
+    """No test was published twice, as nearly always in a small store."""
+    same = {"build_key": pl.String, "same_as": pl.String, "figures": pl.Int64, "found_by": pl.String}
+    return Repeats(pl.DataFrame(schema=same), pl.DataFrame(schema={"run_key": pl.String}), _near_test(near, listed), answers)
 
 
 def _near_test(chosen: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
