@@ -36,6 +36,7 @@ def test_killed_builds_leave_whole_files_and_the_next_build_completes(tmp_path):
     assert kills.lost == []
 
 
+@pytest.mark.slow
 def test_the_judge_sees_a_part_of_a_file_and_a_row_of_none(raw):
     write_world(raw.root, 1, sources=1, rows=9)
     raw.build()

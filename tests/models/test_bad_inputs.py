@@ -130,6 +130,7 @@ def test_one_na_output_refuses_the_exponent(clean):
     assert offset.verdict == "cannot tell yet" and "alike" in offset.estimate.why
 
 
+@pytest.mark.slow
 def test_drivers_that_go_together_are_not_told_apart(clean):
     rng = np.random.default_rng(5)
     for i in range(36):

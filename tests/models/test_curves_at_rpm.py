@@ -68,6 +68,7 @@ def test_no_line_is_drawn_across_a_wide_gap():
     assert made["rpm"].to_list() == [3000.0, 3100.0, 3200.0, 5200.0, 5300.0, 5400.0]
 
 
+@pytest.mark.slow
 @given(st.lists(st.tuples(st.integers(1000, 9000), st.integers(2, 30)), min_size=1, max_size=5))
 @settings(max_examples=40, deadline=None)
 def test_curves_of_any_range_stay_apart(spans):

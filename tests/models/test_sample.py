@@ -376,6 +376,7 @@ choices = st.sampled_from([
 ])  # fmt: skip
 
 
+@pytest.mark.slow
 @settings(max_examples=12, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])  # shrinking takes minutes here
 @given(rows=runs_of_a_set, options=choices, seed=st.integers(0, 1000))
 def test_any_set_is_accounted_for_and_its_order_does_not_matter(make_clean, rows, options, seed):

@@ -138,6 +138,7 @@ def test_results_survive_json(results):
     assert results_from_json(json.loads(json.dumps(results_to_json(results), allow_nan=False))) == results
 
 
+@pytest.mark.slow
 def test_same_tables_in_another_order_give_the_same_results_to_the_last_digit(tables, results):
     mixed = {
         "run": tables["run"].sample(fraction=1.0, shuffle=True, seed=3),
@@ -179,6 +180,7 @@ def test_little_data_gives_fewer_answers_and_never_a_traceback(make_clean, publi
         assert few.curvature_within_builds.value is None and few.curvature_within_builds.why
 
 
+@pytest.mark.slow
 def test_invented_sources_mark_the_study_only_where_they_are_analysed(make_clean):
     made = make_clean()
     made.baseline("real|R|a"), made.boosted("real|R|a"), made.boosted("demo|D|b")

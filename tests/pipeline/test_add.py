@@ -304,6 +304,7 @@ def test_an_edited_file_is_known_by_its_rows_and_its_changes_are_told(contribute
     assert (added / "mine.csv").read_text() == edited
 
 
+@pytest.mark.slow
 def test_a_file_edited_where_it_lies_is_compared_with_the_store(added, tmp_path):
     build(tmp_path / "raw", tmp_path / "s.duckdb")
     path = added / "mine.csv"

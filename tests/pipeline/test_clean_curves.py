@@ -129,6 +129,7 @@ def test_kind_is_worked_out_for_wide_tables(read):
     assert any(f["code"] == "kind_guessed" and f["value"].startswith("sweep (engine speed runs") for f in summary.flags)
 
 
+@pytest.mark.slow
 def test_conditions_that_differ_by_curve(read):
     content = text(
         "rpm,stock kW,stock air temp (C),stage 1 kW,stage 1 air temp (C),stage 1 fuel", int, kw, lambda r: 20.0,

@@ -97,6 +97,7 @@ def test_nothing_changed_is_said_and_a_part_is_never_kept(ask, study):
     assert again == study
 
 
+@pytest.mark.slow
 def test_a_part_is_studied_alone(ask, study):
     part = json.loads(ask("study", "--where", "charge_cooling = air_to_air", "--drop-source", "second", "--json").stdout)
     assert part["rule_ratio"]["builds"] == 24 < study["rule_ratio"]["builds"] == 48

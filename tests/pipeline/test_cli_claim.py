@@ -50,6 +50,7 @@ def ask(store: Path) -> Callable[..., Result]:
 POWER = ("--na", "340hp", "--boost", "9psi", "--made")
 
 
+@pytest.mark.slow
 def test_json_has_the_shape_that_scripts_rely_on(ask):
     said = json.loads(ask(*POWER, "900hp", "--json").stdout)
     assert {"verdict", "percentile", "expected", "sentence", "evidence"} <= set(said)

@@ -306,6 +306,7 @@ def pages(tmp_path):
     return out
 
 
+@pytest.mark.slow
 def test_withdraw_takes_rows_out_and_deletes_pages_that_show_nothing_else(two, pages, tmp_path):
     withdraw(two, "keep", tmp_path / "no_pages")
     done = withdraw(two, "gone", pages)

@@ -57,6 +57,7 @@ def test_export_without_a_store_is_one_sentence(tmp_path: Path, capsys: pytest.C
     assert stopped.value.code == 1 and told.count("\n") == 1 and "poundworth build" in told
 
 
+@pytest.mark.slow
 def test_restore_makes_the_store_that_was_exported(raw, runs_text: str, tmp_path: Path) -> None:
     raw.add("one", {"file.csv": runs_text})
     raw.build()

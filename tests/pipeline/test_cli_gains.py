@@ -80,6 +80,7 @@ def ask(store: Path, *words: str, columns: int = 100) -> Result:
     return CliRunner(env={"COLUMNS": str(columns)}).invoke(cli, [words[0], "--store", str(store), *words[1:]])
 
 
+@pytest.mark.slow
 def test_json_is_what_scripts_rely_on(store):
     rows = json.loads(ask(store, "gains", "--json").stdout)
     assert [row["part"] for row in rows][0] == "camshaft" and {"pairs", "engines", "sentence"} <= set(rows[0])

@@ -117,6 +117,7 @@ def test_the_package_of_all_demo_data_is_valid(tmp_path: Path) -> None:
     assert summary.rows()["run"] == read_table(tmp_path / "study.duckdb", "run").height > 900
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", ["data/run.csv", "data/run.parquet"])
 def test_a_changed_file_is_found_by_its_hash(filled: Filled, tmp_path: Path, path: str) -> None:
     write_export(filled.store, tmp_path / "out")
@@ -125,6 +126,7 @@ def test_a_changed_file_is_found_by_its_hash(filled: Filled, tmp_path: Path, pat
     assert not validate(str(tmp_path / "out" / "datapackage.json")).valid
 
 
+@pytest.mark.slow
 def test_a_wrong_value_is_found_by_its_schema(filled: Filled, tmp_path: Path) -> None:
     write_export(filled.store, tmp_path / "out")
     package = json.loads((tmp_path / "out" / "datapackage.json").read_text())
@@ -137,6 +139,7 @@ def test_a_wrong_value_is_found_by_its_schema(filled: Filled, tmp_path: Path) ->
     assert {e[0] for e in report.flatten(["type"])} == {"constraint-error"}
 
 
+@pytest.mark.slow
 def test_the_same_store_gives_the_same_bytes_and_so_does_one_built_anew(filled: Filled, tmp_path: Path) -> None:
     write_export(filled.store, tmp_path / "a")
     write_export(filled.store, tmp_path / "a")
@@ -186,6 +189,7 @@ def test_no_text_cell_of_a_csv_is_a_formula(exported: Path) -> None:
     assert not [c for c in cells if c.startswith("-") and not c[1:].replace(".", "").replace("e-", "").isdigit()]
 
 
+@pytest.mark.slow
 def test_names_of_persons_are_left_out_unless_asked_for(filled: Filled, tmp_path: Path) -> None:
     write_export(filled.store, tmp_path / "out")
     text = everything(tmp_path / "out")
@@ -322,6 +326,7 @@ def test_plain_runs_can_be_read_back_too(filled: Filled, exported: Path, raw) ->
         assert sorted(map(repr, told)) == sorted(map(repr, runs[name])), name
 
 
+@pytest.mark.slow
 def test_a_withdrawn_source_is_in_no_file(tmp_path: Path) -> None:
     own = Filled(tmp_path)
     (own.root / "withdrawn.toml").write_text('[[withdrawn]]\nsource = "real"\nwhy = "asked"\n')
@@ -331,6 +336,7 @@ def test_a_withdrawn_source_is_in_no_file(tmp_path: Path) -> None:
     assert pl.read_parquet(tmp_path / "out" / "data" / "file.parquet")["source"].to_list() == ["curves"]
 
 
+@pytest.mark.slow
 def test_an_empty_store_gives_empty_tables(raw, tmp_path: Path) -> None:
     raw.build()
     summary = write_export(raw.store, tmp_path / "out")

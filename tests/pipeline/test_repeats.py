@@ -335,6 +335,7 @@ def head(publisher, year, more=""):
 NEAR = "build,power_kw,boost_kpa,session\nThe Birch 3.0,179,0,a\nThe Birch 3.0,246,41,a\nThe Birch 3.0,277,62,a\n"
 
 
+@pytest.mark.slow
 def test_answers_in_source_toml_change_the_counts_without_reading_a_file_anew(raw, runs_text):
     raw.add("one", {"runs.csv": runs_text}, head=head("First", 2020))
     raw.add("two", {"near.csv": NEAR}, head=head("Second", 2021))

@@ -554,6 +554,7 @@ def test_columns_that_came_after_the_export_are_empty(copy: Path, tmp_path: Path
 # -- the place of the store ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_store_that_is_there_stays_unless_it_is_to_be_replaced(world: World, tmp_path: Path, raw, runs_text: str) -> None:
     raw.add("one", {"f.csv": runs_text})
     raw.build()

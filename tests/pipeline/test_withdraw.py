@@ -54,6 +54,7 @@ def withdraw(raw, why="asked for by the publisher"):
     return wrote, summary
 
 
+@pytest.mark.slow
 def test_rows_leave_every_table_and_the_ledger_keeps_why(two):
     before = {n: store.read_table(two.store, n) for n in ("run", "build", "refused", "flag")}
     with store.writing(two.store) as con:
@@ -76,6 +77,7 @@ def test_nothing_of_it_stays_readable_in_the_stores_bytes(two):
     assert [p.name for p in two.store.parent.iterdir()] == [two.store.name]
 
 
+@pytest.mark.slow
 def test_a_later_build_changes_nothing_else_and_a_new_store_leaves_it_out_too(two):
     withdraw(two)
     with store.reading(two.store) as con:

@@ -26,6 +26,7 @@ def charts(results, rows):
     return draw_charts(results, rows, US, study_captions(results))
 
 
+@pytest.mark.slow
 def test_every_chart_draws_as_a_picture(charts, rows):
     assert set(charts) == {"spread", "yield", "size", "gain", "marginal", "builds", "sensitivity", "flow"}
     for name in ("spread", "yield"):

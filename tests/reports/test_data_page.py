@@ -147,6 +147,7 @@ def test_banner_follows_the_data(data, html):
     assert render_data_page(replace(data, invented=True), "0.1.0").count("Invented demo data") >= 2
 
 
+@pytest.mark.slow
 def test_pages_link_each_other_only_where_both_are_written(results, summary, data, tmp_path):
     both = write_pages(results, summary, tmp_path / "both", data)
     assert [p.name for p in both] == ["study.html", "data.html", "method.html", "index.html", "appendix.html", "stored.html"]

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from models.estimate import Estimate
 from models.next_records import Goal, Narrowing, NextAnswers, NextQuestion, NextTest
 from reports.charts.export import chart_to_png
@@ -41,6 +43,7 @@ def test_no_plans_no_section(study_maker):
     assert 'id="unknowns"' not in render_study_page(study_maker())
 
 
+@pytest.mark.slow
 def test_chart_of_narrowing_stands_in_the_section_with_its_sentence(study_maker):
     answers = _answers()
     steps = (Narrowing(0, 0.05, 0.05), Narrowing(1, 0.049, 0.0499), Narrowing(10, 0.03, 0.0496))
