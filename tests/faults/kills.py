@@ -18,10 +18,11 @@ from multiprocessing.forkserver import ensure_running
 from pathlib import Path
 
 from pipeline.build import build
-from pipeline.cli import main
 from pipeline.errors import StoreProblem
 from tests.faults.worlds import Held, held_files, table_hash, write_world
 
+#: Rows that wait for one transaction: every file in its own, some together, all of this small world at once.
+TOGETHER = (1, 1, 100, None)
 SCENARIOS = ("new store", "after a killed build", "every file changed")
 PRELOADED = ["pipeline.build", "pipeline.cli.data", "pipeline.store"]
 #: A build that takes longer than this has hung.
@@ -71,8 +72,12 @@ class _Builds:
                 os.dup2(copy, number)
                 os.close(copy)
 
-    def start(self, raw: Path, path: Path) -> multiprocessing.process.BaseProcess:
-        process = self.context.Process(target=main, args=(["build", "--raw", str(raw), "--store", str(path), "--json"],))
+    def start(self, raw: Path, path: Path, together: int | None = None) -> multiprocessing.process.BaseProcess:
+        """Start a build; `together` rows at least wait for one transaction, None for as many as ever."""
+        words = ["build", "--raw", str(raw), "--store", str(path), "--json"]
+        few = "" if together is None else f"from pipeline import build_writing; build_writing.ROWS_TOGETHER = {together}; "
+        # text, since a server that was forked early cannot look functions of a test up
+        process = self.context.Process(target=exec, args=(f"{few}from pipeline.cli import main; main({words!r})", {}))
         process.start()
         return process
 
@@ -111,7 +116,7 @@ def _truth(folder: Path, builds: _Builds) -> _Truth:
 
 def _kill_one(builds: _Builds, raw: Path, path: Path, aimed: bool, truth: _Truth, rng: random.Random) -> str | None:
     """Start a build and kill it; the phase in which it died, or None where it had ended before."""
-    process = builds.start(raw, path)
+    process = builds.start(raw, path, rng.choice(TOGETHER))
     began = time.monotonic()
     before = _log_size(path)
     if aimed:
