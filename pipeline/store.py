@@ -247,11 +247,13 @@ def query_columns(con: duckdb.DuckDBPyConnection, name: str, columns: tuple[str,
 
 
 def read_batches(con: duckdb.DuckDBPyConnection, name: str, rows: int) -> Iterator[pl.DataFrame]:
-    """One clean table in batches of at most `rows` rows, so that a table larger than memory can be passed on.
+    """One clean table in batches of at most `rows` rows, so that a table larger than memory can be passed on."""
+    return query_batches(con, READ[name], rows)
 
-    An empty table gives one empty frame, so that its columns are known.
-    """
-    reader = con.sql(READ[name]).to_arrow_reader(rows)
+
+def query_batches(con: duckdb.DuckDBPyConnection, query: str, rows: int) -> Iterator[pl.DataFrame]:
+    """The rows of a query in batches; no row gives one empty frame, so that its columns are known."""
+    reader = con.sql(query).to_arrow_reader(rows)
     seen = False
     for batch in reader:
         seen = True

@@ -12,6 +12,7 @@ import duckdb
 import polars as pl
 
 from pipeline.file_result import LedgerRow
+from pipeline.store import query_batches
 from pipeline.store_tables import READ
 
 #: Columns of the ledger that belong to one machine and one day.
@@ -27,13 +28,7 @@ CONTENT: dict[str, str] = {
 
 def content_batches(con: duckdb.DuckDBPyConnection, name: str, rows: int) -> Iterator[pl.DataFrame]:
     """One table of ``CONTENT`` in batches of at most `rows` rows; an empty table gives one empty frame."""
-    reader = con.sql(CONTENT[name]).to_arrow_reader(rows)
-    seen = False
-    for batch in reader:
-        seen = True
-        yield pl.DataFrame(pl.from_arrow(batch))
-    if not seen:
-        yield pl.DataFrame(pl.from_arrow(reader.schema.empty_table()))
+    return query_batches(con, CONTENT[name], rows)
 
 
 def content_columns(con: duckdb.DuckDBPyConnection, name: str) -> list[str]:

@@ -10,7 +10,9 @@ import pytest
 
 from pipeline.build import build
 from pipeline.key_pairs import MOST_ALIKE, MOST_SHARING
-from pipeline.repeat_search import NOTHING
+from pipeline.near_repeats import choose_near, could_be_one, judge_near
+from pipeline.pair_bounds import row_matrix
+from pipeline.repeat_search import NOTHING, driven
 from pipeline.repeats import FACT_COLUMNS, RUN_COLUMNS, search_repeats
 from pipeline.store import read_table
 
@@ -63,7 +65,8 @@ class World:
             self.days[rng.choice(sorted(self.days))] = date(2019, 1, rng.randint(1, 28))
         return touched
 
-    def search(self, known=NOTHING, asked=None):
+    def tables(self):
+        """Facts, runs and days of publication."""
         facts = pl.DataFrame(
             [b["fact"] for b in self.builds.values()],
             schema={c: TYPES.get(c, pl.String) for c in ("build_key", "source", *FACT_COLUMNS[1:])},
@@ -78,6 +81,10 @@ class World:
             ], schema={c: TYPES.get(c, pl.String) for c in RUN_COLUMNS},
         )  # fmt: skip
         days = pl.DataFrame({"source": list(self.days), "day": list(self.days.values())})
+        return facts, runs, days
+
+    def search(self, known=NOTHING, asked=None):
+        facts, runs, days = self.tables()
 
         def fetch(keys):
             if asked is not None:
@@ -105,6 +112,21 @@ def test_what_changed_alone_is_looked_at_and_the_outcome_is_that_of_a_whole_sear
         known = replace(known, builds=known.builds.filter(~pl.col("build_key").is_in(sorted(touched))))
         found, known = world.search(known)
         same(found, world.search()[0])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_pair_that_would_be_asked_about_is_dropped_on_bounds(seed):
+    facts, runs, _ = World(seed).tables()
+    names = facts.sort("build_key").with_row_index("rank")
+    rows = driven(runs).join(names.select("rank", "build_key"), on="build_key")
+    ranks = names.select("rank", "source")
+    pairs = ranks.join_where(ranks, pl.col("rank") > pl.col("rank_right"), pl.col("source") != pl.col("source_right"))
+    pairs = pairs.select("rank", rank_2="rank_right").sort("rank", "rank_2")
+    none = pl.DataFrame(schema={"rank": pl.UInt32, "rank_2": pl.UInt32})
+    likely = could_be_one(pairs, row_matrix(rows, names.height), rows, names)
+    every, bounded = (choose_near(judge_near(some, rows, names), none, none) for some in (pairs, likely))
+    assert every.height > 20 and every.equals(bounded)
+    assert likely.height < pairs.height / 2  # else nothing was dropped
 
 
 def test_nothing_changed_fetches_no_run_but_those_of_repeats():
