@@ -71,12 +71,12 @@ def to_task(
     """A task with its recipe: code, publisher, entry and corrections."""
     parts = [code_mark(), source.entry.publisher, entry.model_dump_json(), repairs_text]
     recipe = hashlib.sha256("\0".join(parts).encode()).hexdigest()[:16]
-    if held is not None and held.recipe == _dated(recipe, today):
+    if held is not None and held.recipe == dated(recipe, today):
         recipe = held.recipe
     return FileTask(source, entry, repairs, held, recipe, today)
 
 
-def _dated(recipe: str, today: date) -> str:
+def dated(recipe: str, today: date) -> str:
     """The recipe of a file with a date still to come: it holds for one day, so that the file is judged again on the next."""
     return f"{recipe.partition('@')[0]}@{today.isoformat()}"
 
@@ -126,7 +126,7 @@ def read_file(task: FileTask) -> FileOutcome:
         return FileOutcome(say_problem(*task.key, held, str(error), sha, recipe))
     prove_balance(result)
     if "date_future" in set(result.refused["reasons"].explode().struct.field("code")):
-        result = replace(result, ledger=replace(result.ledger, recipe=_dated(recipe, task.today)))
+        result = replace(result, ledger=replace(result.ledger, recipe=dated(recipe, task.today)))
     return FileOutcome(result=result)
 
 

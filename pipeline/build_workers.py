@@ -12,11 +12,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.build_file import FileOutcome, FileTask, read_file, say_problem
+from pipeline.build_file import FileOutcome, FileTask, dated, read_file, say_problem
 from pipeline.clean_file import check_results
 from pipeline.code_mark import code_mark
 from pipeline.errors import FileProblem, PoundworthError, RequestProblem, StoreProblem
 from pipeline.file_result import LedgerRow
+from pipeline.memory import sharing_processors
 from pipeline.sources import hash_file
 from pipeline.work_files import drop_work, is_whole, read_work, work_name, write_work
 
@@ -76,10 +77,14 @@ def do_task(task: FileTask, folder: str, code: str) -> WorkDone:
 def _kept_place(task: FileTask, folder: Path) -> Path | None:
     """Finished work that a stopped build left of just this file, or None."""
     try:
-        place = folder / work_name(*task.key, hash_file(task.path), task.recipe, task.today.isoformat())
+        sha256 = hash_file(task.path)
     except PoundworthError:
         return None
-    return place if is_whole(place) else None
+    for recipe in (task.recipe, dated(task.recipe, task.today)):  # the second where a row's date is still to come
+        place = folder / work_name(*task.key, sha256, recipe, task.today.isoformat())
+        if is_whole(place):
+            return place
+    return None
 
 
 def read_with(executor: Executor, tasks: Iterable[FileTask], folder: Path) -> Iterator[tuple[FileTask, FileOutcome, bool]]:
@@ -179,7 +184,7 @@ def open_executor(jobs: int = 1, cluster: str | None = None) -> Iterator[Executo
         from concurrent.futures import ProcessPoolExecutor
         from multiprocessing import get_context
 
-        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        with sharing_processors(jobs), ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
             yield pool
 
 

@@ -12,19 +12,14 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline import row_marks
-from pipeline.errors import FileProblem
+from pipeline.header_rows import find_header_rows, first_title_row
 from pipeline.row_marks import EXAMPLE_MARK
 from pipeline.text_grid import Grid
 
 __all__ = ["EXAMPLE_MARK", "RawTable", "find_tables"]
 
-#: Filled rows in which the first header row is looked for, and lines that may stand between a blank row and the
-#: header of a further table. Reports carry a page of titles at most; further tables have a title or two.
-SEARCHED_ROWS = 30
-SEARCHED_AFTER_BLANK = 6
-
-#: Longest text that is shown to `knows_header`; a longer cell is a remark.
-_LONGEST_HEADER = 120
+#: What a filled row below a header may be.
+_KINDS = ("data", "total", "comment", "example", "repeated", "footnote")
 
 
 @dataclass(frozen=True)
@@ -80,112 +75,10 @@ def find_tables(grid: Grid, knows_header: Callable[[str], bool], header_line: in
     cells = grid.cells
     if not cells.height:
         return []
-    headers = _header_rows(grid, knows_header, header_line)
-    starts = [0] + [_first_title_row(cells, header) for header in headers[1:]]
+    headers = find_header_rows(grid, knows_header, header_line)
+    starts = [0] + [first_title_row(cells, header) for header in headers[1:]]
     ends = [*starts[1:], cells.height]
     return [_table(grid, start, header, end) for start, header, end in zip(starts, headers, ends, strict=True)] if headers else []
-
-
-# -- header rows --------------------------------------------------------------------------------------------------------
-
-
-def _header_rows(grid: Grid, knows_header: Callable[[str], bool], header_line: int | None) -> list[int]:
-    """Row numbers (from 0) of the header rows."""
-    cells = grid.cells
-    if grid.first_line_is_header:
-        return [0]
-    first = _first_header(cells, knows_header) if header_line is None else _stated_header(grid, header_line)
-    return [] if first is None else [first, *_further_headers(cells, first, knows_header)]
-
-
-def _stated_header(grid: Grid, header_line: int) -> int:
-    found = grid.cells.with_row_index("row").filter(
-        (pl.col("line") == header_line) & pl.any_horizontal(pl.exclude("row", "line").is_not_null())
-    )
-    if not found.height:
-        lines = grid.cells["line"]
-        where = f"sheet {grid.sheet!r}" if grid.sheet else "the file"
-        raise FileProblem(
-            f"The header line {header_line} is stated, {where} has lines {lines[0]} to {lines[-1]} and that one is blank or not "
-            "among them; correct `header_line` in source.toml, or remove it to have it found."
-        )
-    return int(found["row"][0])
-
-
-def _first_header(cells: pl.DataFrame, knows_header: Callable[[str], bool]) -> int | None:
-    """First row with two recognised headers (at best more of them than numbers), else the row that looks most like one."""
-    candidates = (
-        cells.with_row_index("row").filter(pl.any_horizontal(pl.exclude("row", "line").is_not_null())).head(SEARCHED_ROWS)
-    )
-    scored = _scored(candidates, knows_header)
-    sure = scored.filter(pl.col("known") >= 2)
-    # Boost levels may stand as bare numbers in a header row, so numbers speak against it only where another row has fewer.
-    worded = sure.filter(pl.col("known") > pl.col("numbers"))
-    for rows in (worded, sure):
-        if rows.height:
-            return int(rows["row"][0])
-    # One recognised header outweighs three unknown texts; a number speaks against a header, a comment is none.
-    likely = scored.filter(
-        ~pl.col("comment") & ((pl.col("known") >= 1) | (pl.col("texts") >= 2)) & (pl.col("texts") > pl.col("numbers"))
-    )
-    best = likely.sort(4 * pl.col("known") + pl.col("texts") - 2 * pl.col("numbers"), descending=True, maintain_order=True)
-    return int(best["row"][0]) if best.height else None
-
-
-def _further_headers(cells: pl.DataFrame, first: int, knows_header: Callable[[str], bool]) -> list[int]:
-    """Header rows of further tables: below a blank row, with two recognised headers and no number."""
-    filled = cells.select(row_marks.is_filled()).to_series()
-    since_blank = pl.select(_rows_since_blank(filled)).to_series()
-    rows = cells.with_row_index("row").with_columns(since=since_blank)
-    near = rows.filter((pl.col("row") > first + 1) & pl.col("since").is_between(1, SEARCHED_AFTER_BLANK) & filled).drop("since")
-    scored = _scored(near, knows_header).filter(
-        (pl.col("known") >= 2) & (pl.col("numbers") == 0) & (2 * pl.col("known") >= pl.col("texts"))
-    )
-    headers: list[int] = []
-    for row in scored["row"]:
-        above = cells.slice(row - int(since_blank[row]) + 1, int(since_blank[row]) - 1)
-        # Only titles may stand between the blank row and the header: full rows there mean a header repeated inside a table.
-        if above.select((row_marks.filled_cells() <= 1).all()).item():
-            headers.append(int(row))
-    return headers
-
-
-def _rows_since_blank(filled: pl.Series) -> pl.Expr:
-    """Distance of each row from the last blank row above it; the top of the grid counts as none."""
-    row = pl.int_range(len(filled))
-    last_blank = pl.when(~filled).then(row).forward_fill()
-    return (row - last_blank).fill_null(SEARCHED_AFTER_BLANK + 1)
-
-
-def _scored(candidates: pl.DataFrame, knows_header: Callable[[str], bool]) -> pl.DataFrame:
-    """Count recognised headers, other texts and numbers of candidate rows (columns ``row``, ``line``, text columns)."""
-    texts = candidates.drop("row")
-    long = candidates.drop("line").unpivot(index="row", value_name="text").drop_nulls("text")
-    long = long.with_columns(pl.col("text").str.strip_chars().str.strip_prefix("#").str.strip_chars()).filter(
-        pl.col("text").str.len_chars() <= _LONGEST_HEADER
-    )
-    known = [text for text in long["text"].unique() if knows_header(text)]
-    # A header that repeats within its row is one header: a line of "none, none, none" is not three.
-    counts = long.filter(pl.col("text").is_in(known)).group_by("row").agg(known=pl.col("text").n_unique())
-    return (
-        candidates.select("row")
-        .with_columns(
-            texts.select(numbers=row_marks.bare_numbers(), filled=row_marks.filled_cells(), comment=row_marks.is_comment())
-        )
-        .with_columns(texts=pl.col("filled") - pl.col("numbers"))
-        .join(counts, on="row", how="left", maintain_order="left")
-        .with_columns(
-            pl.col("known").fill_null(0).cast(pl.Int64), pl.col("numbers").cast(pl.Int64), pl.col("texts").cast(pl.Int64)
-        )
-    )
-
-
-def _first_title_row(cells: pl.DataFrame, header: int) -> int:
-    """First row of the block of single cells right above a header."""
-    row = header
-    while row > 0 and cells.slice(row - 1, 1).select((row_marks.filled_cells() == 1).all()).item():
-        row -= 1
-    return row
 
 
 # -- one table ----------------------------------------------------------------------------------------------------------
@@ -194,7 +87,8 @@ def _first_title_row(cells: pl.DataFrame, header: int) -> int:
 def _table(grid: Grid, start: int, header: int, end: int) -> RawTable:
     whole = grid.cells.slice(start, end - start)
     head = grid.cells.row(header)[1:]
-    above = grid.cells.slice(start, header - start).filter(row_marks.is_filled())
+    above = grid.cells.slice(start, header - start)
+    above = above.filter(row_marks.filled_rows(above))
     body = grid.cells.slice(header + 1, end - header - 1)
     units = row_marks.units_of_row(body.row(0)[1:]) if body.height and not grid.first_line_is_header else None
     unit_line = int(body["line"][0]) if units is not None else None
@@ -213,7 +107,7 @@ def _table(grid: Grid, start: int, header: int, end: int) -> RawTable:
         cells=_columns(sorted_body["data"], used),
         totals=_columns(sorted_body["total"], used),
         header_line=int(grid.cells["line"][header]),
-        blank_lines=whole.height - whole.filter(row_marks.is_filled()).height,
+        blank_lines=whole.height - int(row_marks.filled_rows(whole).sum()),
         title_lines=tuple(above["line"]),
         sheet=grid.sheet,
         notes={**grid.notes, **texts},
@@ -228,6 +122,8 @@ def _table(grid: Grid, start: int, header: int, end: int) -> RawTable:
 
 def _sort_rows(body: pl.DataFrame, head: tuple[str | None, ...]) -> dict[str, pl.DataFrame]:
     """Part the filled rows below a header by kind; each row falls into exactly one."""
+    if row_marks.is_all_data(body, head[0]):
+        return {name: body if name == "data" else body.clear() for name in _KINDS}
     total, late_total = row_marks.total_rows(body)
     kind = (
         pl.when(_repeats(body, head))
@@ -259,8 +155,7 @@ def _sort_rows(body: pl.DataFrame, head: tuple[str | None, ...]) -> dict[str, pl
         .otherwise("kind")
     )
     parts = {str(kind): part for (kind,), part in marked.partition_by("kind", as_dict=True, include_key=False).items()}
-    kinds = ("data", "total", "comment", "example", "repeated", "footnote")
-    return {name: parts[name].select(body.columns) if name in parts else body.clear() for name in kinds}
+    return {name: parts[name].select(body.columns) if name in parts else body.clear() for name in _KINDS}
 
 
 def _repeats(body: pl.DataFrame, head: tuple[str | None, ...]) -> pl.Series:

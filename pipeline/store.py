@@ -23,7 +23,7 @@ from pipeline.file_result import FileResult, LedgerRow
 from pipeline.refuse import REFUSED_SCHEMA
 from pipeline.store_faults import clear_stub, told
 from pipeline.store_migrations import can_migrate, migrate
-from pipeline.store_tables import FILE_TABLES, KEYS, OTHER_TABLES, READ, SCHEMA_VERSION, TABLES, table_columns
+from pipeline.store_tables import FILE_TABLES, KEYS, OTHER_TABLES, READ, SCHEMA_VERSION, TABLES, comments, table_columns
 
 _CONFIG: dict[str, Any] = {
     "autoinstall_known_extensions": False,
@@ -37,10 +37,8 @@ def _create(con: duckdb.DuckDBPyConnection) -> None:
     for table in KEYS:
         columns = ", ".join(f'"{name}" {kind}' for name, kind in table_columns(table).items())
         con.execute(f'CREATE TABLE "{table}" ({columns})')
-        for field in fields_of(table):  # type: ignore[arg-type]
-            text = f"{field.meaning} [{field.unit}]" if field.unit else field.meaning
-            con.execute(f'COMMENT ON COLUMN "{table}"."{field.name}" IS \'{text.replace(chr(39), chr(39) * 2)}\'')
     con.execute(OTHER_TABLES)
+    con.execute(comments())
     con.execute("INSERT INTO meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
     con.execute("COMMIT")
 

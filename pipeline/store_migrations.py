@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import duckdb
 
-from pipeline.store_tables import SCHEMA_VERSION
+from pipeline.store_tables import SCHEMA_VERSION, comments
 
 #: Version -> statements that lead from it to the next one.
 STEPS: dict[int, str] = {
@@ -34,6 +34,31 @@ CREATE TABLE repeat_judged (build_key VARCHAR, near_key VARCHAR, reason VARCHAR,
     boost_kpa DOUBLE, power_kw DOUBLE, near_boost_kpa DOUBLE, near_power_kw DOUBLE, only_here BIGINT, only_there BIGINT, link BIGINT,
     clash BOOLEAN);
 """,
+    # 4: no index over runs and changes; a table made of another's rows has none
+    3: """
+CREATE TABLE held AS FROM run;
+DROP TABLE run;
+ALTER TABLE held RENAME TO run;
+ALTER TABLE run ALTER run_key SET NOT NULL;
+ALTER TABLE run ALTER build_key SET NOT NULL;
+ALTER TABLE run ALTER source SET NOT NULL;
+ALTER TABLE run ALTER publisher SET NOT NULL;
+ALTER TABLE run ALTER file SET NOT NULL;
+ALTER TABLE run ALTER line SET NOT NULL;
+ALTER TABLE run ALTER role SET NOT NULL;
+ALTER TABLE run ALTER ambient_used_kpa SET NOT NULL;
+ALTER TABLE run ALTER ambient_basis SET NOT NULL;
+CREATE TABLE held AS FROM change;
+DROP TABLE change;
+ALTER TABLE held RENAME TO change;
+ALTER TABLE change ALTER change_key SET NOT NULL;
+ALTER TABLE change ALTER source SET NOT NULL;
+ALTER TABLE change ALTER publisher SET NOT NULL;
+ALTER TABLE change ALTER file SET NOT NULL;
+ALTER TABLE change ALTER line SET NOT NULL;
+ALTER TABLE change ALTER before_run_key SET NOT NULL;
+ALTER TABLE change ALTER after_run_key SET NOT NULL;
+""",
 }
 
 
@@ -51,6 +76,7 @@ def migrate(con: duckdb.DuckDBPyConnection, version: int) -> None:
     try:
         for step in range(version, SCHEMA_VERSION):
             con.execute(STEPS[step])
+        con.execute(comments())
         con.execute("DELETE FROM result")
         con.execute("UPDATE file_seen SET recipe = ''")
         con.execute("UPDATE meta SET value = ? WHERE key = 'schema_version'", [str(SCHEMA_VERSION)])

@@ -38,6 +38,8 @@ _FAULTS: tuple[tuple[str, str], ...] = (
         f"SELECT build_key FROM build WHERE build_key <> {_BUILD_KEY}",
     ),
     ("a build that one file describes twice", "SELECT build_key FROM build GROUP BY build_key, source, file HAVING count(*) > 1"),
+    ("a run that stands twice", "SELECT run_key FROM run GROUP BY run_key HAVING count(*) > 1"),
+    ("a change that stands twice", "SELECT change_key FROM change GROUP BY change_key HAVING count(*) > 1"),
     ("a run of a build that is not there", "SELECT run_key FROM run ANTI JOIN build USING (build_key, source)"),
     (
         "a run whose key is not made of its file and line",

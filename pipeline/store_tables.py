@@ -5,18 +5,20 @@ from __future__ import annotations
 from pipeline.fields import fields_of
 
 #: Raised when tables change shape; an older store is rebuilt or migrated, a newer one is refused.
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 _SQL_TYPE = {"number": "DOUBLE", "integer": "BIGINT", "text": "VARCHAR", "code": "VARCHAR", "date": "DATE", "flag": "BOOLEAN"}
+# No key of a table of rows is a PRIMARY KEY: its index costs as much as writing the rows, and twice their room. A key is made of
+# source, file and line, a file's rows are replaced together, and the gate sees that no key stands twice among them.
 KEYS: dict[str, dict[str, str]] = {
     "source": {},
     "build": {"build_key": "VARCHAR NOT NULL", "source": "VARCHAR NOT NULL", "file": "VARCHAR NOT NULL"},
     "run": {
-        "run_key": "VARCHAR PRIMARY KEY", "build_key": "VARCHAR NOT NULL", "source": "VARCHAR NOT NULL", "publisher": "VARCHAR NOT NULL",
-        "file": "VARCHAR NOT NULL", "line": "BIGINT NOT NULL", "role": "VARCHAR NOT NULL CHECK (role IN ('baseline', 'boosted', 'throttled'))",
+        "run_key": "VARCHAR NOT NULL", "build_key": "VARCHAR NOT NULL", "source": "VARCHAR NOT NULL", "publisher": "VARCHAR NOT NULL",
+        "file": "VARCHAR NOT NULL", "line": "BIGINT NOT NULL", "role": "VARCHAR NOT NULL",
     },
     "sweep_point": {"run_key": "VARCHAR NOT NULL", "line": "BIGINT NOT NULL"},
     "change": {
-        "change_key": "VARCHAR PRIMARY KEY", "source": "VARCHAR NOT NULL", "publisher": "VARCHAR NOT NULL", "file": "VARCHAR NOT NULL",
+        "change_key": "VARCHAR NOT NULL", "source": "VARCHAR NOT NULL", "publisher": "VARCHAR NOT NULL", "file": "VARCHAR NOT NULL",
         "line": "BIGINT NOT NULL", "before_run_key": "VARCHAR NOT NULL", "after_run_key": "VARCHAR NOT NULL", "parts": "VARCHAR[]",
     },
 }  # fmt: skip
@@ -56,6 +58,16 @@ def table_columns(table: str) -> dict[str, str]:
     """Column -> SQL type of one of the clean tables, in order."""
     named = {f.name: _SQL_TYPE[f.kind] for f in fields_of(table)}  # type: ignore[arg-type]
     return {**KEYS[table], **{k: v for k, v in named.items() if k not in KEYS[table]}, **_EXTRA.get(table, {})}
+
+
+def comments() -> str:
+    """Statements that say of each column of the clean tables what it holds."""
+    told = []
+    for table in KEYS:
+        for field in fields_of(table):  # type: ignore[arg-type]
+            text = f"{field.meaning} [{field.unit}]" if field.unit else field.meaning
+            told.append(f'COMMENT ON COLUMN "{table}"."{field.name}" IS \'{text.replace(chr(39), chr(39) * 2)}\';')
+    return "\n".join(told)
 
 
 _BUILD_FIELDS = [c for c in table_columns("build") if c not in ("build_key", "source", "file", "publisher", "build")]

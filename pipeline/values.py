@@ -160,13 +160,13 @@ _TO_BE_TIDIED = r"[^ -~]|  |^ | $|^'|^$"
 
 def _read_text(text: pl.Series) -> pl.Series:
     """Composed characters and single spaces; null where nothing is left. Nearly every text is so already, and costs one look."""
-    untidy = text.str.contains(_TO_BE_TIDIED).fill_null(False)
-    if not untidy.any():
+    if not text.unique(maintain_order=True).str.contains(_TO_BE_TIDIED).any():
         return text
+    untidy = text.str.contains(_TO_BE_TIDIED).fill_null(False)
     # Tables that this project exports mark text that a spreadsheet would run with an apostrophe; reading takes it off.
     plain = unguard_text(pl.col("text").str.normalize("NFC").str.replace_all(r"\s+", " ").str.strip_chars())
     given = pl.DataFrame({"text": text.filter(untidy)})
-    tidied = given.unique().with_columns(tidied=pl.when(plain != "").then(plain))
+    tidied = given["text"].unique(maintain_order=True).to_frame().with_columns(tidied=pl.when(plain != "").then(plain))
     return text.clone().scatter(untidy.arg_true(), given.join(tidied, on="text", how="left", maintain_order="left")["tidied"])
 
 

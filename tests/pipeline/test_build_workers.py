@@ -43,7 +43,7 @@ def do_and_die(task, folder, code):
         if len(seen) == 2:
             path.write_bytes(b"PAR1 half of it")
             os.kill(os.getpid(), signal.SIGKILL)
-        whole(path, frame)
+        return whole(path, frame)
     work_files._write_durably = half
     return do_task(task, folder, code)
 """

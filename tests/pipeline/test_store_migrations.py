@@ -1,7 +1,7 @@
 """Stores kept from earlier versions: brought up to date by the next build, with nothing lost that they alone still hold.
 
-`tests/reference/old_store.duckdb.gz` was written by version 1 and `old_store_2.duckdb.gz` by version 2, each from three small
-sources, two of which publish one test and one of which (`gone`) has no raw file any more.
+`tests/reference/old_store.duckdb.gz` was written by version 1, `old_store_2.duckdb.gz` by version 2 and so on, each from three
+small sources, two of which publish one test and one of which (`gone`) has no raw file any more.
 """
 
 from __future__ import annotations
@@ -18,13 +18,14 @@ from pipeline.store_tables import SCHEMA_VERSION
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 #: File and the runs in it.
-KEPT = {1: ("old_store.duckdb.gz", 12), 2: ("old_store_2.duckdb.gz", 10)}
+KEPT = {1: ("old_store.duckdb.gz", 12), 2: ("old_store_2.duckdb.gz", 10), 3: ("old_store_3.duckdb.gz", 16)}
 
 
 def layout(path):
     with duckdb.connect(str(path), read_only=True) as con:
-        query = "SELECT table_name, column_name, data_type, is_nullable FROM information_schema.columns ORDER BY ALL"
-        return con.execute(query).fetchall()
+        columns = "SELECT table_name, column_name, data_type, is_nullable, comment FROM duckdb_columns() ORDER BY ALL"
+        rules = "SELECT table_name, constraint_type, constraint_text FROM duckdb_constraints() ORDER BY ALL"
+        return con.execute(columns).fetchall() + con.execute(rules).fetchall()
 
 
 @pytest.fixture(params=sorted(KEPT))

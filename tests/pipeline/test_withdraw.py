@@ -95,7 +95,7 @@ def test_the_store_still_keeps_its_keys_after_it_was_written_anew(two):
     two.add("third", {"h.csv": "build,power_hp\nElm,99\n"})
     assert two.build().runs == 6
     with store.writing(two.store) as con, pytest.raises(Exception, match=r"(?i)constraint"):
-        con.execute("INSERT INTO run SELECT * FROM run LIMIT 1")
+        con.execute("INSERT INTO file_seen SELECT * FROM file_seen LIMIT 1")
 
 
 def test_taking_the_entry_out_brings_the_source_back(two):
