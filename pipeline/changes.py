@@ -64,6 +64,8 @@ def _as_changes(joined: pl.DataFrame, source: str, file: str) -> pl.DataFrame:
 
 def _by_name(frame: pl.DataFrame, source: str, file: str) -> Changes:
     """Runs that name the run they are compared with: within one publisher, a name must lead to one run."""
+    if frame["compared_with"].null_count() == frame.height:
+        return Changes(pl.DataFrame(schema=CHANGE_SCHEMA), EMPTY_REASONS)  # type: ignore[arg-type]
     naming = frame.filter(pl.col("compared_with").is_not_null())
     names = frame.filter(pl.col("run").is_not_null()).group_by("publisher", "run", maintain_order=True).agg(
         before_run_key=pl.col("run_key").first(), before_kw=pl.col("power_kw").first(), times=pl.len()
@@ -83,6 +85,8 @@ def _by_name(frame: pl.DataFrame, source: str, file: str) -> Changes:
 
 
 def _unknown_builds(frame: pl.DataFrame) -> pl.DataFrame:
+    if frame["baseline_build_key"].null_count() == frame.height:
+        return EMPTY_REASONS
     known = frame["build_key"].unique()
     lost = pl.col("baseline_build_key").is_not_null() & ~pl.col("baseline_build_key").is_in(known.implode())
     return frame.filter(lost).select(

@@ -52,16 +52,17 @@ class CleanTable:
     repairs: tuple[str, ...]
 
 
-def _extra(table: RawTable, columns: list[Column]) -> pl.DataFrame:
+def _with_extra(frame: pl.DataFrame, table: RawTable, columns: list[Column]) -> pl.DataFrame:
     """Unrecognised columns as JSON text a line; they are kept, never dropped."""
     unknown = [c for c in columns if c.field is None and c.role != "level" and c.header.strip()]
     if not unknown:
-        return pl.DataFrame({"line": table.cells["line"], "extra": pl.Series([None] * table.cells.height, dtype=pl.String)})
+        return frame.with_columns(extra=pl.lit(None, pl.String))
     names: dict[str, str] = {}
     for column in unknown:
         names.setdefault(column.header, f"c{column.position}")
     packed = pl.struct([pl.col(c).alias(header) for header, c in names.items()]).struct.json_encode()
-    return table.cells.select("line", extra=pl.when(pl.any_horizontal(pl.col(list(names.values())).is_not_null())).then(packed))
+    told = table.cells.select("line", extra=pl.when(pl.any_horizontal(pl.col(list(names.values())).is_not_null())).then(packed))
+    return frame.with_columns(frame.select("line").join(told, on="line", how="left", maintain_order="left")["extra"])
 
 
 def _blank_levels(frame: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
@@ -73,10 +74,8 @@ def _blank_levels(frame: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
 
 
 def _judge(frame: pl.DataFrame, today: date) -> pl.DataFrame:
-    # Of a column without any figure no range can be broken.
-    columns = {name for name, nulls in zip(frame.columns, frame.null_count().row(0), strict=True) if nulls < frame.height}
     rules = [
-        *checks.required_rules(), *checks.range_rules("run", columns), *checks.range_rules("build", columns),
+        *checks.required_rules(), *checks.range_rules("run", frame), *checks.range_rules("build", frame),
         *checks.peak_rules(), *checks.engine_rules(), *checks.boost_rules(), *checks.date_rules(today), *checks.correction_rules(),
         *checks.condition_rules(),
     ]  # fmt: skip
@@ -144,17 +143,18 @@ def clean_table(table: RawTable, context: Context) -> CleanTable:
     dropped = repaired.dropped.select("line", code=pl.lit("repair_dropped"), column=pl.lit(None, pl.String), value="reason")
     told = _drop_echoes(pl.concat([*reasons, _lines(table.totals["line"], "totals_row", None), dropped]))
     everything = pl.concat([table.cells, table.totals])
-    split = split_rows(
-        _set_aside(frame).join(_extra(_first_lines(table, frame), columns), on="line", how="left", maintain_order="left"),
-        told,
-        replace(table, cells=everything),
-    )
+    filled = _with_extra(_set_aside(frame), _first_lines(table, frame), columns)
+    split = split_rows(filled, told, replace(table, cells=everything))
     flags = [split.flags, column_flags(columns)]
     if guessed:
         flags.append(_lines(pl.Series([0]), "kind_guessed", guessed))
     runs = split.accepted
     # A change stands on both of its runs, which may be on other lines than its own.
-    kept = changed.filter(pl.all_horizontal(pl.col("before_run_key", "after_run_key").is_in(runs["run_key"].implode())))
+    kept = (
+        changed
+        if changed.is_empty()
+        else changed.filter(pl.all_horizontal(pl.col("before_run_key", "after_run_key").is_in(runs["run_key"].implode())))
+    )
     return CleanTable(
         everything.height, runs.drop(HELPERS), _builds(runs), points, kept, split.refused, pl.concat(flags), repaired.applied
     )

@@ -102,11 +102,12 @@ def _repeats_manifold() -> pl.Expr:
 
 def add_boost(frame: pl.DataFrame) -> pl.DataFrame:
     """Gauge boost, its printed step, the gap between two statements of it, and the run's role."""
+    has_manifold = frame["manifold_kpa"].null_count() < frame.height
     from_manifold = pl.col("manifold_kpa") - pl.col("ambient_used_kpa")
     gap = pl.when(pl.col("manifold_kpa").is_not_null() & pl.col("boost_kpa").is_not_null()).then(
         pl.col("boost_kpa") - from_manifold
     )
-    gauge = pl.when(~_repeats_manifold()).then("boost_kpa")
+    gauge = pl.when(~_repeats_manifold()).then("boost_kpa") if has_manifold else pl.col("boost_kpa")
     step = pl.when(gauge.is_not_null()).then("boost_step_kpa").otherwise("manifold_step_kpa")
     low = pl.when(pl.col("wide_open").fill_null(False)).then(WIDE_OPEN_LOW_KPA).otherwise(-UNBOOSTED_KPA)
     frame = frame.with_columns(
@@ -133,6 +134,8 @@ def find_blank_boost(frame: pl.DataFrame) -> pl.DataFrame:
     A blank boost is an unboosted run, except on the boosted side of a pair, and except where the
     same build has a run stated at zero boost that makes a tenth less.
     """
+    if not frame["blank_boost"].any():
+        return EMPTY_REASONS
     stated_zero = pl.col("power_kw").filter((pl.col("role") == "baseline") & ~pl.col("blank_boost")).max().over("build_key")
     too_strong = pl.col("power_kw") > BLANK_BOOST_SHARE * stated_zero
     lost = pl.col("blank_boost") & ((pl.col("side") == "boosted") | too_strong.fill_null(False))

@@ -65,6 +65,8 @@ def split_rows(typed: pl.DataFrame, reasons: pl.DataFrame, table: RawTable) -> S
     reasons : line, code, column, value; several a line.
     table : the raw table, for the refused rows' own text.
     """
+    if reasons.is_empty():
+        return Split(typed, pl.DataFrame(schema=REFUSED_SCHEMA), reasons)  # type: ignore[arg-type]
     ranked = reasons.with_columns(severity=pl.col("code").replace_strict(_severities(), return_dtype=pl.String)).unique(
         maintain_order=True
     )

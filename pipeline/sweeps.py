@@ -126,7 +126,7 @@ def check_points(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     -------
     Points with axle torque set aside, and reasons; of a flag that many points of a curve share, the first.
     """
-    ranges = find_failures(points, range_rules("sweep_point", set(points.columns)))
+    ranges = find_failures(points, range_rules("sweep_point", points))
     kept, identity = check_identity(points)
     unusual = ranges.filter(pl.col("code") == "value_unusual")
     if not unusual.is_empty():
