@@ -5,7 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.figure_blocks import BOOST_TOLERANCE_KPA, POWER_TOLERANCE_KW
-from pipeline.pair_bounds import count_at_most, row_matrix
+from pipeline.laid_rows import of_pairs
+from pipeline.pair_bounds import RowMatrix, count_at_most
 from pipeline.repeat_ties import ENGINE_FIELDS, clash, tied
 
 #: Equal figures of one test, where something else (name, test engine, peak speeds, displacement) ties the builds too.
@@ -14,22 +15,23 @@ MIN_EQUAL_FIGURES = 3
 ENOUGH_ALONE = 5
 
 
-def judge_equal(pairs: pl.DataFrame, runs: pl.DataFrame, builds: pl.DataFrame, height: int) -> pl.DataFrame:
+def judge_equal(pairs: pl.DataFrame, matrix: RowMatrix, runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
     """rank, rank_2 (earlier), figures of pairs with equal figures, and whether they are enough.
 
     Parameters
     ----------
     pairs : rank, rank_2 of builds of two publishers; the later one first.
+    matrix : the runs as :func:`pipeline.pair_bounds.row_matrix` lays them.
     runs : rank, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa, power_rpm; no throttled runs.
     builds : rank, build, publisher, engine_id and the engine fields.
-    height : number of all builds, ranks are below it.
     """
-    most = count_at_most(pairs, row_matrix(runs, height))
+    most = count_at_most(pairs, matrix)
     has_enough = (pl.col("equal") >= MIN_EQUAL_FIGURES) & (pl.col("baselines") > 0) & (pl.col("levels") > 0)
     pairs = pl.concat([pairs, most], how="horizontal").filter(has_enough | pl.col("is_long")).select("rank", "rank_2")
     facts = builds.select("rank", *ENGINE_FIELDS)
     both = pairs.join(facts, on="rank").join(facts.rename({c: f"{c}_2" for c in facts.columns}), on="rank_2")
-    rows = matched_rows(both.filter(~clash()).select("rank", "rank_2"), runs)
+    pairs = both.filter(~clash()).select("rank", "rank_2")
+    rows = matched_rows(pairs, of_pairs(pairs, runs))
     counted = rows.group_by("rank", "rank_2").agg(
         figures=pl.col("power_kw").round(1).n_unique()
         + pl.col("boost_kpa").filter(pl.col("role") == "boosted").round(1).n_unique(),

@@ -7,6 +7,7 @@ within their digits always meet in one. A key of several bins is shared by few b
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -65,25 +66,39 @@ def pack(key: pl.Series, number: pl.Series) -> Packed:
     return key.to_numpy() >> NUMBER_BITS << NUMBER_BITS | number.to_numpy().astype(np.uint64)
 
 
-def steps_of(runs: pl.DataFrame) -> pl.DataFrame:
-    """Each boosted run beside each baseline of its build: number, base, base_step, boost, boost_step, power, power_step."""
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Figures of builds that keys are made of, each once.
+
+    Attributes
+    ----------
+    base : number, base, base_step: baselines.
+    boosted : number, boost, boost_step, power, power_step: boosted runs.
+    steps : each boosted run beside each baseline of its build.
+    """
+
+    base: pl.DataFrame
+    boosted: pl.DataFrame
+    steps: pl.DataFrame
+
+
+def figures_of(runs: pl.DataFrame) -> Figures:
+    """The figures of runs: number, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa; runs without power leave."""
+    runs = runs.filter(pl.col("power_kw").is_not_null())
     base = runs.filter(pl.col("role") == "baseline").select("number", base="power_kw", base_step="power_step_kw").unique()
-    return _boosted(runs).join(base, on="number")
-
-
-def two_levels_of(runs: pl.DataFrame) -> pl.DataFrame:
-    """Each two boosted runs of a build, the lower boost first."""
-    levels = _boosted(runs).sort("number", "boost", "power").filter(pl.int_range(pl.len()).over("number") < MOST_LEVELS)
-    both = levels.join(levels, on="number", suffix="_b")
-    return both.filter(pl.col("boost") < pl.col("boost_b"))
-
-
-def _boosted(runs: pl.DataFrame) -> pl.DataFrame:
-    return (
+    boosted = (
         runs.filter(pl.col("role") == "boosted")
         .select("number", boost="boost_kpa", boost_step="boost_step_kpa", power="power_kw", power_step="power_step_kw")
         .unique()
     )
+    return Figures(base, boosted, boosted.join(base, on="number"))
+
+
+def _two_levels(boosted: pl.DataFrame) -> pl.DataFrame:
+    """Each two boosted runs of a build, the lower boost first."""
+    levels = boosted.sort("number", "boost", "power").filter(pl.int_range(pl.len()).over("number") < MOST_LEVELS)
+    both = levels.join(levels, on="number", suffix="_b")
+    return both.filter(pl.col("boost") < pl.col("boost_b"))
 
 
 def equal(*names: str) -> dict[str, Cover]:
@@ -102,28 +117,22 @@ def rounded(*names: str) -> dict[str, Cover]:
     return covers
 
 
-def exact_keys(runs: pl.DataFrame) -> Packed:
-    """Keys that builds share which have a baseline and a boosted run equal to the digit.
-
-    Parameters
-    ----------
-    runs : number, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa.
-    """
-    return keyed(steps_of(runs), equal("base", "boost", "power"), 0)
+def exact_keys(figures: Figures) -> Packed:
+    """Keys that builds share which have a baseline and a boosted run equal to the digit."""
+    return keyed(figures.steps, equal("base", "boost", "power"), 0)
 
 
-def near_keys(runs: pl.DataFrame, tokens: pl.DataFrame) -> Packed:
+def near_keys(figures: Figures, tokens: pl.DataFrame) -> Packed:
     """Keys that builds share which have enough figures in common, or fewer and something about the engine, to be looked at closely.
 
     Parameters
     ----------
-    runs : number, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa.
+    figures : of the builds.
     tokens : number, token, is_name: what a build says about its engine, as a number that equal engines share.
     """
-    steps, twos = steps_of(runs), two_levels_of(runs)
+    steps, twos = figures.steps, _two_levels(figures.boosted)
     every, named = tokens.select("number", "token"), tokens.filter("is_name").select("number", "token")
-    base = steps.select("number", "base", "base_step").unique()
-    three = twos.join(base, on="number").with_columns(
+    three = twos.join(figures.base, on="number").with_columns(
         size=pl.col("base").log(), low=pl.col("power") / pl.col("base"), high=pl.col("power_b") / pl.col("base")
     )
     half = pl.col("base_step").fill_null(0.0) / 2 / pl.col("base")
@@ -135,7 +144,7 @@ def near_keys(runs: pl.DataFrame, tokens: pl.DataFrame) -> Packed:
         (twos, None, equal("boost", "power", "boost_b", "power_b")),
         (steps, named, equal("base", "boost")),
         (steps, named, equal("base", "power")),
-        (_boosted(runs), named, equal("boost", "power")),
+        (figures.boosted, named, equal("boost", "power")),
         (three, every, {**rounded("boost", "boost_b"), **ratio}),
     ]
     return np.concatenate(

@@ -16,6 +16,11 @@ def _agree(name: str, tolerance: float) -> pl.Expr:
     return (pl.col(here) - pl.col(there)).abs() <= slack.fill_null(0.0) + tolerance
 
 
+def of_pairs(pairs: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows, with a rank, of the builds of some pairs alone."""
+    return rows.filter(pl.col("rank").is_in(pl.concat([pairs["rank"], pairs["rank_2"]]).unique().implode()))
+
+
 def lay_together(pairs: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     """Rows of the two builds of each pair, each beside its best counterpart (equal boost before equal power)."""
     columns = ["role", "power_kw", "power_step_kw", "boost_kpa", "boost_step_kpa", "power_rpm"]

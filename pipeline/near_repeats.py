@@ -10,7 +10,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.figure_blocks import POWER_TOLERANCE_KW
-from pipeline.laid_rows import lay_together
+from pipeline.laid_rows import lay_together, of_pairs
 from pipeline.misprint import is_misprint
 from pipeline.pair_bounds import RowMatrix, count_at_most
 from pipeline.repeat_ties import tied
@@ -61,7 +61,7 @@ def judge_near(pairs: pl.DataFrame, runs: pl.DataFrame, builds: pl.DataFrame) ->
     """
     if pairs.is_empty():
         return pl.DataFrame(schema=JUDGED_SCHEMA)
-    runs = runs.filter(pl.col("power_kw").is_not_null())
+    runs = of_pairs(pairs, runs).filter(pl.col("power_kw").is_not_null())
     rows = lay_together(pairs, runs)
     # Most pairs met by chance: they are dropped on counts alone, and the rest is looked at in full.
     pairs = _counted(rows).filter(_promising()).select("rank", "rank_2")

@@ -6,6 +6,7 @@ many pairs are counted at once. The counts are bounds: no pair that a closer loo
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +15,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.figure_blocks import BOOST_TOLERANCE_KPA, POWER_TOLERANCE_KW
+from pipeline.memory import processors
 
 #: Different rows of a build that are counted; pairs with a build of more are always looked at closely.
 MOST_ROWS = 12
@@ -57,16 +59,19 @@ def row_matrix(runs: pl.DataFrame, builds: int) -> RowMatrix:
 
     Parameters
     ----------
-    runs : rank (0 to `builds` - 1), role (``baseline`` or ``boosted``), power_kw, power_step_kw, boost_kpa, boost_step_kpa, power_rpm.
+    runs : rank (0 to `builds` - 1), role (``baseline`` or ``boosted``), power_kw, power_step_kw, boost_kpa, boost_step_kpa.
     builds : how many builds there are.
     """
-    rows = runs.select("rank", "role", *_FIGURES, "power_rpm").unique().sort("rank", "role", *_FIGURES)
-    rows = rows.with_columns(place=pl.int_range(pl.len()).over("rank"))
+    ranks = runs["rank"].to_numpy()
+    order = np.argsort(ranks, kind="stable")
+    ranks = ranks[order]
+    place = np.arange(len(ranks)) - np.searchsorted(ranks, ranks)
     is_long = np.zeros(builds, dtype=bool)
-    is_long[rows.filter(pl.col("place") >= MOST_ROWS)["rank"].to_numpy()] = True
-    rows = rows.filter(pl.col("place") < MOST_ROWS)
-    width = 1 if rows.is_empty() else int(rows["place"].max()) + 1  # type: ignore[arg-type]
-    at = rows["place"].to_numpy(), rows["rank"].to_numpy()
+    is_long[ranks[place >= MOST_ROWS]] = True
+    order, ranks, place = order[place < MOST_ROWS], ranks[place < MOST_ROWS], place[place < MOST_ROWS]
+    rows = runs.select("role", *_FIGURES)[order]
+    width = int(place.max(initial=0)) + 1
+    at = place, ranks
     figures = [np.zeros((width, builds), dtype=np.float32) for _ in _FIGURES]
     for matrix, name in zip(figures, _FIGURES, strict=True):
         matrix[at] = rows[name].fill_null(0.0).to_numpy()  # an unknown step gives no slack
@@ -91,10 +96,10 @@ def count_at_most(pairs: pl.DataFrame, rows: RowMatrix) -> pl.DataFrame:
     (figures of rows with equal powers whose boosts agree), `is_long` (a build has more rows than are counted; the counts say nothing).
     """
     here, there = pairs["rank"].to_numpy(), pairs["rank_2"].to_numpy()
-    parts = [
-        _count(here[i : i + PAIRS_TOGETHER], there[i : i + PAIRS_TOGETHER], rows) for i in range(0, len(here), PAIRS_TOGETHER)
-    ]
-    counts = np.concatenate(parts) if parts else np.zeros((0, 4), dtype=np.int16)
+    parts = [slice(i, i + PAIRS_TOGETHER) for i in range(0, len(here), PAIRS_TOGETHER)]
+    with ThreadPoolExecutor(processors()) as pool:  # NumPy leaves Python's lock while it counts
+        counted = list(pool.map(lambda part: _count(here[part], there[part], rows), parts))
+    counts = np.concatenate(counted) if counted else np.zeros((0, 4), dtype=np.int16)
     made = pl.DataFrame(counts, schema=["figures", "levels", "baselines", "equal"], orient="row")
     return made.with_columns(is_long=pl.Series(rows.is_long[here] | rows.is_long[there], dtype=pl.Boolean))
 

@@ -15,10 +15,10 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.equal_figures import judge_equal
-from pipeline.figure_blocks import NUMBER_BITS, Packed, exact_keys, near_keys, pack
+from pipeline.figure_blocks import NUMBER_BITS, Packed, exact_keys, figures_of, near_keys, pack
 from pipeline.key_pairs import Order, distinct, equal_pairs, numbers_of, sharing, telling_pairs
 from pipeline.near_repeats import JUDGED_SCHEMA, could_be_one, judge_near
-from pipeline.pair_bounds import row_matrix
+from pipeline.pair_bounds import RowMatrix, row_matrix
 from pipeline.repeat_ties import tokens_of
 
 #: Runs and facts of some builds, or of all for None: as the parameters of :func:`pipeline.repeats.find_repeats`.
@@ -117,8 +117,8 @@ def search(listed: pl.DataFrame, fetch: Fetch, known: Known = NOTHING) -> Alike:
         words = pack(said["token"], said["number"])
         held = held.filter(~is_woken)
     numbers = pl.concat([held.select("build_key", "number"), fresh])
-    rows = driven(runs).join(fresh, on="build_key")
-    exact_new, near_new = exact_keys(rows), near_keys(rows.filter(pl.col("power_kw").is_not_null()), _shared(said, tokens))
+    figures = figures_of(driven(runs).join(fresh, on="build_key"))
+    exact_new, near_new = exact_keys(figures), near_keys(figures, _shared(said, tokens))
     exact, near = _with(known.exact, held["number"], exact_new), _with(known.near, held["number"], near_new)
     lost = [_lost(of_before, held) for of_before in (known.exact, known.near, known.tokens)]
     look = _Look(listed, numbers, held, fetch if len(held) else lambda _: (runs, facts))
@@ -142,6 +142,7 @@ class _Look:
 
     def __init__(self, listed: pl.DataFrame, numbers: pl.DataFrame, held: pl.DataFrame, fetch: Fetch) -> None:
         self._listed, self._held, self._fetch = listed, held, fetch
+        self._every: tuple[RowMatrix, pl.DataFrame, pl.DataFrame] | None = None
         ranked = listed.join(numbers, on="build_key", maintain_order="left")
         at = ranked["number"].to_numpy()
         self._orders = {}
@@ -180,28 +181,38 @@ class _Look:
         """Pairs with equal figures."""
         if pairs.is_empty():
             return _NOTHING_ALIKE.equal
-        runs, facts = self._of(pairs)
-        return judge_equal(pairs, driven(runs), facts, self._listed.height)
+        return judge_equal(pairs, *self._of(pairs))
 
     def judged(self, pairs: pl.DataFrame) -> pl.DataFrame:
         """Pairs that look alike."""
         if pairs.is_empty():
             return _NOTHING_ALIKE.judged
-        runs, facts = self._of(pairs)
-        runs = driven(runs).filter(pl.col("power_kw").is_not_null())
-        likely = could_be_one(pairs, row_matrix(runs, self._listed.height), runs, facts)
-        return judge_near(likely, runs, facts)
+        matrix, runs, facts = self._of(pairs)
+        return judge_near(could_be_one(pairs, matrix, runs, facts), runs, facts)
 
-    def _of(self, pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-        """Runs and facts, with ranks, of the builds of some pairs."""
-        return ranked_rows(pairs, self._listed, self._fetch)
+    def _of(self, pairs: pl.DataFrame) -> tuple[RowMatrix, pl.DataFrame, pl.DataFrame]:
+        """Runs that can be compared, in a matrix and as they are, and facts, with ranks: of the builds of some pairs at least."""
+        if self._every is not None:
+            return self._every
+        if self._held.is_empty():  # nothing is known: both looks meet nearly every build
+            self._every = self._laid(_ranked(self._listed, *self._fetch(None)))
+            return self._every
+        return self._laid(ranked_rows(pairs, self._listed, self._fetch))
+
+    def _laid(self, rows: tuple[pl.DataFrame, pl.DataFrame]) -> tuple[RowMatrix, pl.DataFrame, pl.DataFrame]:
+        runs = driven(rows[0]).filter(pl.col("power_kw").is_not_null())
+        return row_matrix(runs, self._listed.height), runs, rows[1]
 
 
 def ranked_rows(pairs: pl.DataFrame, listed: pl.DataFrame, fetch: Fetch) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Runs and facts, with ranks, of the builds of some pairs (rank, rank_2)."""
     ranks = pl.concat([pairs["rank"], pairs["rank_2"]]).unique()
     names = listed.select("rank", "build_key").filter(pl.col("rank").is_in(ranks.implode()))
-    runs, facts = _fetched(fetch, names["build_key"], listed.height)
+    return _ranked(names, *_fetched(fetch, names["build_key"], listed.height))
+
+
+def _ranked(named: pl.DataFrame, runs: pl.DataFrame, facts: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    names = named.select("rank", "build_key")
     return runs.join(names, on="build_key", maintain_order="left"), facts.join(names, on="build_key", maintain_order="left")
 
 

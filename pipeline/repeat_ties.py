@@ -6,6 +6,8 @@ import numpy as np
 import polars as pl
 from rapidfuzz import fuzz, process
 
+from pipeline.memory import processors
+
 #: Engine data that both builds state must agree within this share.
 ENGINE_SHARE = 0.01
 ENGINE_FIELDS = ("displacement_cc", "compression_ratio", "bore_mm", "stroke_mm", "cylinders")
@@ -31,11 +33,14 @@ def tied(pairs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
     The pairs with the facts of both builds (the second's end in ``_2``), `clash`, `alike` (name, engine, speeds, displacement
     or null) and `link` (2 for a like name or one test engine, 1 for equal peak speeds or displacement, else 0).
     """
-    facts = builds.select("rank", "build", "publisher", "engine_id", *ENGINE_FIELDS)
+    plain = pl.col("build").str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}.]+", " ")
+    facts = builds.select("rank", "build", "publisher", "engine_id", *ENGINE_FIELDS, plain=plain)
     both = pairs.join(facts, on="rank").join(facts.rename({c: f"{c}_2" for c in facts.columns}), on="rank_2")
-    names = [both[c].str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}.]+", " ").to_list() for c in ("build", "build_2")]
-    alike = process.cpdist(*names, scorer=fuzz.token_set_ratio, dtype=np.float32) if both.height else np.zeros(0, np.float32)
-    both = both.with_columns(alike_name=pl.Series(alike >= NAME_ALIKE, dtype=pl.Boolean), clash=clash())
+    alike = np.zeros(0, np.float32)
+    if both.height:
+        names = both["plain"].to_list(), both["plain_2"].to_list()
+        alike = process.cpdist(*names, scorer=fuzz.token_set_ratio, dtype=np.float32, workers=processors())
+    both = both.drop("plain", "plain_2").with_columns(alike_name=pl.Series(alike >= NAME_ALIKE, dtype=pl.Boolean), clash=clash())
     engine = (pl.col("engine_id") == pl.col("engine_id_2")).fill_null(False)
     size = ((pl.col("displacement_cc") / pl.col("displacement_cc_2") - 1).abs() < ENGINE_SHARE / 2).fill_null(False)
     return both.with_columns(
