@@ -35,7 +35,7 @@ class Order:
 
 def numbers_of(packed: Packed) -> npt.NDArray[np.int64]:
     """The builds' numbers of packed keys."""
-    return (packed & ((np.uint64(1) << NUMBER_BITS) - np.uint64(1))).astype(np.int64)
+    return (packed & ((np.uint64(1) << NUMBER_BITS) - np.uint64(1))).view(np.int64)
 
 
 def distinct(keys: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:

@@ -107,7 +107,7 @@ def search(listed: pl.DataFrame, fetch: Fetch, known: Known = NOTHING) -> Alike:
     fresh = _numbered(changed, int(known.builds["number"].max() or 0) + 1)  # type: ignore[arg-type]
     said = tokens_of(facts.join(fresh, on="build_key"))
     words = pack(said["token"], said["number"])
-    tokens = _with(known.tokens, held["number"], words)
+    tokens = _with(_parted(known.tokens, held)[0], words)
     woken = _woken(known.tokens, tokens, held)
     if len(woken):
         is_woken = pl.col("build_key").is_in(woken.implode())
@@ -119,8 +119,8 @@ def search(listed: pl.DataFrame, fetch: Fetch, known: Known = NOTHING) -> Alike:
     numbers = pl.concat([held.select("build_key", "number"), fresh])
     figures = figures_of(driven(runs).join(fresh, on="build_key"))
     exact_new, near_new = exact_keys(figures), near_keys(figures, _shared(said, tokens))
-    exact, near = _with(known.exact, held["number"], exact_new), _with(known.near, held["number"], near_new)
-    lost = [_lost(of_before, held) for of_before in (known.exact, known.near, known.tokens)]
+    stay, lost = zip(*(_parted(of_before, held) for of_before in (known.exact, known.near, known.tokens)), strict=True)
+    exact, near = _with(stay[0], exact_new), _with(stay[1], near_new)
     look = _Look(listed, numbers, held, fetch if len(held) else lambda _: (runs, facts))
     equal = look.pairs(known.equal, exact, np.concatenate([lost[0], exact_new]), "publisher", equal_pairs, look.equal)
     judged = look.pairs(known.judged, near, np.concatenate([lost[1], near_new]), "source", telling_pairs, look.judged)
@@ -164,18 +164,26 @@ class _Look:
         order = self._orders[owner]
         if self._held.is_empty():
             return judge(pair(keys, order))
-        anew = pair(sharing(keys, touched), order)
+        met = sharing(keys, touched)
+        anew = pair(met, order)
         names = self._held.select("rank", "build_key")
         kept = before.join(names, on="build_key").join(names, left_on="near_key", right_on="build_key", suffix="_2")
         kept = kept.drop("build_key", "near_key").join(anew, on=["rank", "rank_2"], how="anti")
-        is_kept = np.zeros(len(order.rank), dtype=bool)
-        ranks = pl.concat([kept["rank"], kept["rank_2"]]).unique()
-        is_kept[self._held.filter(pl.col("rank").is_in(ranks.implode()))["number"].to_numpy()] = True
-        still = pair(sharing(keys, keys[is_kept[numbers_of(keys)]]), order)
+        # A pair is lost only where a key of both was touched, and they share no other.
+        ranks = pl.Series(np.unique(order.rank[numbers_of(met)]), dtype=pl.UInt32).implode()
+        doubted = kept.filter(pl.col("rank").is_in(ranks) & pl.col("rank_2").is_in(ranks))
+        lost = doubted.join(self._still(doubted, keys, order, pair), on=["rank", "rank_2"], how="anti")
         found = judge(anew)
-        return pl.concat([kept.join(still, on=["rank", "rank_2"], how="semi").select(found.columns), found]).sort(
-            "rank", "rank_2"
-        )
+        return pl.concat([kept.join(lost, on=["rank", "rank_2"], how="anti").select(found.columns), found]).sort("rank", "rank_2")
+
+    def _still(
+        self, pairs: pl.DataFrame, keys: Packed, order: Order, pair: Callable[[Packed, Order], pl.DataFrame]
+    ) -> pl.DataFrame:
+        """Pairs that the keys of the builds of some pairs make, those among them."""
+        is_theirs = np.zeros(len(order.rank), dtype=bool)
+        ranks = pl.concat([pairs["rank"], pairs["rank_2"]]).unique()
+        is_theirs[self._held.filter(pl.col("rank").is_in(ranks.implode()))["number"].to_numpy()] = True
+        return pair(sharing(keys, keys[is_theirs[numbers_of(keys)]]), order)
 
     def equal(self, pairs: pl.DataFrame) -> pl.DataFrame:
         """Pairs with equal figures."""
@@ -224,15 +232,16 @@ def _numbered(keys: pl.Series, first: int) -> pl.DataFrame:
     return pl.DataFrame({"build_key": keys, "number": pl.int_range(first, first + len(keys), dtype=pl.UInt32, eager=True)})
 
 
-def _with(known: Packed, numbers: pl.Series, fresh: Packed) -> Packed:
-    """Known keys of builds that stay, and new ones of other builds, in order."""
-    stay, come = known[_is_of(known, numbers)], distinct(fresh)
+def _parted(known: Packed, held: pl.DataFrame) -> tuple[Packed, Packed]:
+    """Keys of builds that stay, and of builds that are gone or have changed."""
+    stays = _is_of(known, held["number"])
+    return (known, known[:0]) if stays.all() else (known[stays], known[~stays])
+
+
+def _with(stay: Packed, fresh: Packed) -> Packed:
+    """Keys that stay and new ones of other builds, in order."""
+    come = distinct(fresh)
     return np.insert(stay, np.searchsorted(stay, come), come) if len(stay) else come
-
-
-def _lost(known: Packed, held: pl.DataFrame) -> Packed:
-    """Keys of builds that are gone or have changed."""
-    return known[~_is_of(known, held["number"])]
 
 
 def _is_of(packed: Packed, numbers: pl.Series) -> npt.NDArray[np.bool_]:

@@ -52,7 +52,9 @@ def read_known(con: duckdb.DuckDBPyConnection) -> Known:
     if con.execute("SELECT value FROM meta WHERE key = 'repeat_mark'").fetchall() != [(_mark(),)]:
         return NOTHING
     keys = [
-        distinct(con.execute("SELECT packed FROM repeat_key WHERE kind = ?", [kind]).fetchnumpy()["packed"].astype(np.uint64))
+        distinct(
+            np.asarray(con.execute("SELECT packed FROM repeat_key WHERE kind = ?", [kind]).fetchnumpy()["packed"], np.uint64)
+        )
         for kind in range(len(_KINDS))
     ]
     builds, equal, judged = (con.sql(f"SELECT * FROM {t}").pl() for t in ("repeat_build", "repeat_equal", "repeat_judged"))
