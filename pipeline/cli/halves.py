@@ -15,15 +15,18 @@ from pipeline.cli.second import Second
 #: Runs and points of curves above which one process does everything: they would be held twice.
 MOST_ROWS = 200_000
 
-#: Pages that the second process writes, which has imported what charts of a study need; this one writes the rest.
-THEIRS = frozenset({"study.html", "method.html", "index.html", "appendix.html"})
-#: Pages of this process that wait for what the second one answers.
-LAST = frozenset({"stored.html"})
+#: Pages with charts, which the second process writes; this one writes the rest and never imports the chart library.
+THEIRS = frozenset({"study.html", "data.html", "index.html", "appendix.html"})
+#: The one of them that waits for what this process answers, and the one of this process that waits for all answers.
+PARTS, LAST = "parts.html", "stored.html"
 
 
 def import_ahead() -> None:
-    """What a study and its pages need; it takes seconds, and this process has nothing else to do while files are read."""
-    for name in ("models.study", "statsmodels.regression.mixed_linear_model", "models.next_test", "reports.write"):
+    """What the second process needs; it takes seconds, and this process has nothing else to do while files are read."""
+    for name in (
+        "models.study", "statsmodels.stats.outliers_influence", "statsmodels.regression.mixed_linear_model",
+        "models.prediction_check", "sklearn.ensemble", "models.next_test", "reports.write", "reports.study_page", "reports.parts_page",
+    ):  # fmt: skip
         import_module(name)
 
 
@@ -41,6 +44,9 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
     -------
     (StudyResults, pages) or None
     """
+    from models.prediction_check import answer_prediction
+    from models.sample import choose_sample
+    from models.study_records import is_invented
     from pipeline import store as store_module
     from pipeline.build_panels import read_builds_open
     from pipeline.cli.study_made import keep_study, make_study, study_mark, study_tables
@@ -52,42 +58,46 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
         if kept is not None and kept[0] == mark:
             return None
         tables, counts = study_tables(con)
-        study = second.ask(make_study, tables, mark, counts)
-        summarised, builds = summarise_open(con), read_builds_open(con)
-    from models.prediction_check import answer_prediction
-    from models.sample import choose_sample
-    from models.study_records import is_invented
-
-    with progress_bar("fitting"):
         sample = choose_sample(tables["run"], tables["build"])
-        prediction = answer_prediction(sample, invented=is_invented(tables["source"], sample.units))
-        import_module("reports.write")
-        results = study()
+        asked_prediction = second.ask(answer_prediction, sample, invented=is_invented(tables["source"], sample.units))
+        summarised, builds = summarise_open(con), read_builds_open(con)
+    with progress_bar("fitting"):
+        results = make_study(tables, mark, counts, ask=second.ask)
+        prediction = asked_prediction()
     keep_study(store, results)
-    theirs = second.ask(make_their_half, tables["source"], sample, results, summary, out, prediction, builds)
+    theirs = second.ask(make_their_half, tables["source"], sample, results, summary, out, summarised, builds)
     from models.gain_answers import answer_gains
-    from models.offset_curves import make_offset_model
     from reports.write import ALL_PAGES, write_pages
 
-    parts = answer_gains(tables, results), make_offset_model(sample, results)
-    mine = frozenset(ALL_PAGES) - THEIRS - LAST
-    pages = write_pages(results, summary, out, summarised, parts, prediction, builds, only=mine)
+    gains = answer_gains(tables, results)
+    their_parts = second.ask(make_their_parts, sample, results, summary, out, gains)
+    mine = frozenset(ALL_PAGES) - THEIRS - {PARTS, LAST}
+    pages = write_pages(results, summary, out, None, None, prediction, builds, only=mine)
     unknown, their_pages = theirs()
-    _keep_answers(store, mark, *parts, prediction, unknown)
-    pages += their_pages
-    pages += write_pages(results, summary, out, None, parts, prediction, builds, unknown, only=LAST)
-    return results, sorted(pages, key=lambda page: ALL_PAGES.index(page.name))
+    offset, parts_page = their_parts()
+    _keep_answers(store, mark, gains, offset, prediction, unknown)
+    pages += write_pages(results, summary, out, None, (gains, offset), prediction, builds, unknown, only={LAST})
+    return results, sorted(pages + their_pages + parts_page, key=lambda page: ALL_PAGES.index(page.name))
 
 
 def make_their_half(
-    sources: Any, sample: Any, results: Any, summary: dict[str, Any], out: Path, prediction: Any, builds: Any
+    sources: Any, sample: Any, results: Any, summary: dict[str, Any], out: Path, summarised: Any, builds: Any
 ) -> tuple[Any, list[Path]]:
-    """What is not known yet, and the pages of the study: what runs in the second process."""
+    """What is not known yet, and the pages with charts: what runs in the second process."""
     from models.next_test import answer_next, ready_study
     from reports.write import write_pages
 
     unknown = answer_next(ready_study(sample, sources, results))
-    return unknown, write_pages(results, summary, out, None, None, prediction, builds, unknown, only=THEIRS)
+    return unknown, write_pages(results, summary, out, summarised, builds=builds, unknown=unknown, only=THEIRS)
+
+
+def make_their_parts(sample: Any, results: Any, summary: dict[str, Any], out: Path, gains: Any) -> tuple[Any, list[Path]]:
+    """Curves of offset boost, and the page about parts: what runs in the second process."""
+    from models.offset_curves import make_offset_model
+    from reports.write import write_pages
+
+    offset = make_offset_model(sample, results)
+    return offset, write_pages(results, summary, out, parts=(gains, offset), only={PARTS})
 
 
 def _keep_answers(store: Path, mark: str, gains: Any, offset: Any, prediction: Any, unknown: Any) -> None:
