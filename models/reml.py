@@ -149,7 +149,8 @@ def _total_information(problem: Problem, a: float, zk: Floats, columns: Floats) 
     """Information on theta after the build sweep, summed over all builds; (size, size)."""
     p, total = problem.design.shape[1], np.empty((problem.size, problem.size))
     by_design = cross(problem.design, columns)
-    total[:p, :p] = np.tril(by_design[:, :p]) + np.tril(by_design[:, :p], -1).T  # symmetric to the last digit
+    for j in range(p):  # symmetric to the last digit
+        total[j, : j + 1] = total[: j + 1, j] = by_design[j, : j + 1]
     if problem.with_curvature:
         total[p, :p] = total[:p, p] = by_design[:, p]
         total[p, p] = (problem.grams.ckk - a * zk * problem.grams.czk).sum()

@@ -15,10 +15,9 @@ from pipeline.cli.second import Second
 #: Runs and points of curves above which one process does everything: they would be held twice.
 MOST_ROWS = 200_000
 
-#: Pages with charts, which the second process writes; this one writes the rest and never imports the chart library.
-THEIRS = frozenset({"study.html", "data.html", "index.html", "appendix.html"})
-#: The one of them that waits for what this process answers, and the one of this process that waits for all answers.
-PARTS, LAST = "parts.html", "stored.html"
+#: Pages with charts, which the second process writes, so that this one never imports the chart library: those that need the study
+#: alone, and those that wait for other answers.
+THEIRS, THEIRS_LATER = frozenset({"data.html", "index.html", "appendix.html"}), frozenset({"study.html", "parts.html"})
 
 
 def import_ahead() -> None:
@@ -44,6 +43,8 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
     -------
     (StudyResults, pages) or None
     """
+    from models.gain_answers import answer_gains
+    from models.offset_curves import make_offset_model
     from models.prediction_check import answer_prediction
     from models.sample import choose_sample
     from models.study_records import is_invented
@@ -51,6 +52,7 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
     from pipeline.build_panels import read_builds_open
     from pipeline.cli.study_made import keep_study, make_study, study_mark, study_tables
     from pipeline.data_summary import summarise_open
+    from reports.write import ALL_PAGES, write_pages
 
     with store_module.reading(store) as con:
         mark = study_mark(con)
@@ -64,40 +66,25 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
     with progress_bar("fitting"):
         results = make_study(tables, mark, counts, ask=second.ask)
         prediction = asked_prediction()
+    asked_unknown = second.ask(answer_unknown, sample, tables["source"], results)
+    asked_offset = second.ask(make_offset_model, sample, results)
+    asked_pages = [second.ask(write_pages, results, summary, out, summarised, builds=builds, only=THEIRS)]
     keep_study(store, results)
-    theirs = second.ask(make_their_half, tables["source"], sample, results, summary, out, summarised, builds)
-    from models.gain_answers import answer_gains
-    from reports.write import ALL_PAGES, write_pages
-
     gains = answer_gains(tables, results)
-    their_parts = second.ask(make_their_parts, sample, results, summary, out, gains)
-    mine = frozenset(ALL_PAGES) - THEIRS - {PARTS, LAST}
-    pages = write_pages(results, summary, out, None, None, prediction, builds, only=mine)
-    unknown, their_pages = theirs()
-    offset, parts_page = their_parts()
-    _keep_answers(store, mark, gains, offset, prediction, unknown)
-    pages += write_pages(results, summary, out, None, (gains, offset), prediction, builds, unknown, only={LAST})
-    return results, sorted(pages + their_pages + parts_page, key=lambda page: ALL_PAGES.index(page.name))
+    parts, unknown = (gains, asked_offset()), asked_unknown()
+    asked_pages.append(second.ask(write_pages, results, summary, out, parts=parts, unknown=unknown, only=THEIRS_LATER))
+    mine = frozenset(ALL_PAGES) - THEIRS - THEIRS_LATER
+    pages = write_pages(results, summary, out, None, parts, prediction, builds, unknown, only=mine)
+    _keep_answers(store, mark, *parts, prediction, unknown)
+    pages += [page for asked in asked_pages for page in asked()]
+    return results, sorted(pages, key=lambda page: ALL_PAGES.index(page.name))
 
 
-def make_their_half(
-    sources: Any, sample: Any, results: Any, summary: dict[str, Any], out: Path, summarised: Any, builds: Any
-) -> tuple[Any, list[Path]]:
-    """What is not known yet, and the pages with charts: what runs in the second process."""
+def answer_unknown(sample: Any, sources: Any, results: Any) -> Any:
+    """What is not known yet, and which tests would tell."""
     from models.next_test import answer_next, ready_study
-    from reports.write import write_pages
 
-    unknown = answer_next(ready_study(sample, sources, results))
-    return unknown, write_pages(results, summary, out, summarised, builds=builds, unknown=unknown, only=THEIRS)
-
-
-def make_their_parts(sample: Any, results: Any, summary: dict[str, Any], out: Path, gains: Any) -> tuple[Any, list[Path]]:
-    """Curves of offset boost, and the page about parts: what runs in the second process."""
-    from models.offset_curves import make_offset_model
-    from reports.write import write_pages
-
-    offset = make_offset_model(sample, results)
-    return offset, write_pages(results, summary, out, parts=(gains, offset), only={PARTS})
+    return answer_next(ready_study(sample, sources, results))
 
 
 def _keep_answers(store: Path, mark: str, gains: Any, offset: Any, prediction: Any, unknown: Any) -> None:
