@@ -109,7 +109,6 @@ def _noncentrality(limit: float, freedom: int) -> float:
     """Distance in standard errors at which a t statistic passes ``limit`` with chance ``SHOWN_SHARE``."""
     from scipy.stats import nct  # half a second to import, and needed here alone
 
-
     def short(distance: float) -> float:
         return float(nct.sf(limit, freedom, distance)) - SHOWN_SHARE
 
