@@ -15,8 +15,6 @@ import math
 from dataclasses import dataclass
 from statistics import median
 
-from scipy.stats import t
-
 from models.choose import growth_of
 from models.claim_power import NEAR_BOOST
 from models.claim_records import Claim, NearRecord, Verdict
@@ -24,6 +22,7 @@ from models.engine_columns import curve_of, log_power_sd, power_ratio
 from models.estimate_answers import Ranges
 from models.estimate_records import PredictionModel
 from models.gain_records import GainsResults, PairGain, PartGains
+from models.laws import t
 
 #: Repeatability of one figure where no pair of the kind states one.
 _PULL_REL_SD = 0.01

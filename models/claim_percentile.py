@@ -14,10 +14,10 @@ import math
 from dataclasses import dataclass
 
 from scipy.optimize import brentq
-from scipy.stats import norm, t
 
 from models.engine_columns import EngineCurve, log_power_sd, power_ratio, slope_of
 from models.estimate_records import EngineRequest, PredictionModel
+from models.laws import norm, t
 
 #: From so many degrees of freedom on, t counts as normal.
 _MANY = 1e6

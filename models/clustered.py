@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import t
 
 from models.estimate import Estimate
+from models.laws import t
 from models.plain_sums import Floats
 
 #: Fewer builds or publishers than this give no answer.

@@ -10,12 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.stats import t
-
 from models.build_sums import Floats
 from models.estimate import Estimate
 from models.fit_answers import contrast_estimate, curve_row, missing, one_publisher_why, t_quantile
 from models.joint_fit import LEAST_CURVATURE_INFORMATION, JointFit
+from models.laws import t
 from models.pooling import pool
 from models.ratio_interval import fieller_interval
 from models.results import BoostPoint

@@ -12,11 +12,11 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy.stats import norm
 
 from models.curve_records import CurveAnswers, GainCurve, GainPoint, LeftOut, SpeedPoint, YieldCurve, YieldPoint
 from models.estimate import Estimate
 from models.interpolated_baseline import PULL_REL_SD
+from models.laws import norm
 from models.pairing import SESSION_REL_SD
 from models.pooling import pool
 from models.rule import SEA_LEVEL_KPA

@@ -13,12 +13,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.special import ndtr
-from scipy.stats import t
-from statsmodels.stats.multitest import multipletests
 
 from models.build_grams import BuildGrams
 from models.build_sums import Floats
 from models.joint_fit import LEAST_CURVATURE_INFORMATION, JointFit
+from models.laws import t
 from models.robust_errors import robust_grams
 from models.robust_mean import RobustMean, fit_robust_mean
 from pipeline.errors import RequestProblem
@@ -176,6 +175,8 @@ def _grams(fit: JointFit) -> BuildGrams:
 
 def adjusted(p_values: Floats) -> Floats:
     """Benjamini-Hochberg adjusted p-values: the smallest false discovery rate at which each is on the list."""
+    from statsmodels.stats.multitest import multipletests  # a second to import, and needed here alone
+
     made: Floats = multipletests(p_values, method="fdr_bh")[1]
     return made
 

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from scipy.stats import norm, t
 
 from models.build_sums import Floats, Ints
 from models.deviation_case import Case
@@ -22,6 +21,7 @@ from models.deviator_tests import FALSE_DISCOVERY_RATE, PeerTests, RuleTests, pe
 from models.driver_records import BuildPhysics, PhysicsAnswers
 from models.estimate import Estimate
 from models.joint_fit import JointFit
+from models.laws import norm, t
 from models.sample import Sample
 
 #: The trade would still call the rule right within this much of it.

@@ -9,15 +9,12 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from scipy.stats import norm
-from statsmodels.regression.linear_model import OLS
-from statsmodels.stats.diagnostic import het_breuschpagan
-from statsmodels.stats.outliers_influence import OLSInfluence
 
 from models.build_sums import Floats, Ints
 from models.driver_model import JointDesign
 from models.driver_records import DriverDiagnostics, UnitDiagnostic
 from models.joint_fit import JointFit
+from models.laws import norm
 
 #: As many builds are listed: enough for plots, and not a second copy of a large study.
 MOST_LISTED = 400
@@ -42,6 +39,9 @@ def diagnose(joint: JointDesign, fit: JointFit) -> DriverDiagnostics | None:
     DriverDiagnostics or None
         None where the fit has no answer.
     """
+    from statsmodels.regression.linear_model import OLS  # a second to import, and needed here alone
+    from statsmodels.stats.outliers_influence import OLSInfluence
+
     if fit.effects is None:
         return None
     root = 1.0 / np.sqrt(fit.effects.tau**2 + fit.own_variance)
@@ -100,6 +100,8 @@ def _chosen(order: Ints, cooks: Floats) -> list[int]:
 
 def _uneven_p(weighted: Floats, fitted: Floats) -> float | None:
     """Breusch and Pagan's test in Koenker's form (statsmodels), of weighted residuals against fitted values."""
+    from statsmodels.stats.diagnostic import het_breuschpagan  # a second to import, and needed here alone
+
     if weighted.size < 4 or np.ptp(fitted) < 1e-9 or np.ptp(weighted) < 1e-9:
         return None
     return float(het_breuschpagan(weighted, np.column_stack([np.ones(fitted.size), fitted]))[1])

@@ -9,13 +9,13 @@ from __future__ import annotations
 import numpy as np
 from scipy.optimize import brentq
 from scipy.special import ndtr
-from scipy.stats import chi2, t
 
 from models.build_sums import Floats
 from models.deviator_records import EquivalenceAnswers, MeanVerdict
 from models.estimate import Estimate
 from models.fit_answers import contrast_estimate, curve_row, missing, one_publisher_why
 from models.joint_fit import JointFit
+from models.laws import chi2, t
 from models.plain_sums import dot
 from pipeline.errors import RequestProblem
 

@@ -7,11 +7,11 @@ publisher jackknife's variance: builds of one publisher are not independent (DEV
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import t
 
 from models.build_sums import Floats
 from models.estimate import Estimate
 from models.joint_fit import JointFit
+from models.laws import t
 from models.random_effects import RandomEffects
 
 

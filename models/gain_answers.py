@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import polars as pl
-from scipy.stats import chi2
 
 from models.curve_records import LeftOut
 from models.curves_at_rpm import gains_of_changes
@@ -16,6 +15,7 @@ from models.gain_judged import judge_pairs
 from models.gain_pairs import CHANGE_COLUMNS, MeanCurve, curve_of, pair_rows
 from models.gain_records import CurveGain, GainsResults, GrowthUnderBoost, PairGain, PartGains, Repeatability
 from models.interpolated_baseline import PULL_REL_SD
+from models.laws import chi2
 from models.part_gains import FEW_PUBLISHERS, answer_part_gains
 from models.parts_under_boost import answer_growth
 from models.results import StudyResults

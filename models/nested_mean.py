@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm, t
 
 from models.build_grams import BuildGrams
 from models.build_sums import Floats, Ints
 from models.estimate import Estimate
+from models.laws import norm, t
 from models.random_effects import RandomEffects, fit_random_effects
 
 #: From so many publishers on, leaving each out in turn says something about them.

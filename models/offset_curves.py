@@ -13,10 +13,10 @@ from collections import defaultdict
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.stats import t
 
 from models.build_sums import Floats
 from models.joint_fit import ErrorSizes, JointFit, fit_joint
+from models.laws import t
 from models.offset_draws import standard_draws
 from models.offset_records import OffsetModel, PowerCurve, TestedKind
 from models.results import StudyResults, UnitResult

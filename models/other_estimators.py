@@ -10,12 +10,12 @@ import warnings
 
 import numpy as np
 import polars as pl
-from scipy.stats import t
 
 from models.build_sums import Floats
 from models.estimate import Estimate
 from models.fit_answers import missing
 from models.joint_fit import JointFit
+from models.laws import t
 from models.pooling import pool
 from models.rule import REFERENCE_BOOST_RATIO
 from models.sample import Sample

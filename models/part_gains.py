@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import polars as pl
-from scipy.stats import norm
 
 from models.estimate import Estimate
 from models.gain_moderators import answer_moderators
 from models.gain_records import Condition, PartGains
+from models.laws import norm
 from models.nested_mean import NestedMean, fit_nested_mean, share_with_range
 
 #: With fewer publishers the sentence says that they say little about others.

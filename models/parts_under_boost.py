@@ -11,12 +11,12 @@ from math import ceil, exp, log
 
 import numpy as np
 import polars as pl
-from scipy.stats import norm, t
 
 from models.curve_records import LeftOut
 from models.estimate import Estimate
 from models.gain_records import BothWays, GrowthUnderBoost, PairGain
 from models.growth_fit import GrowthData, GrowthFit, fit_growth
+from models.laws import norm, t
 
 #: Fewest pairs on each side, boosted and not, of kinds that have both.
 LEAST_PAIRS = 4

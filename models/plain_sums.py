@@ -1,7 +1,8 @@
 """Products of long arrays summed in one thread and one order.
 
 The threaded library behind ``@`` may split a long sum differently from run to run, which would change last digits, and
-on a busy machine its threads wait for one another. These sums are the same on every machine load.
+on a busy machine its threads wait for one another. These sums are the same on every machine load: einsum without its
+optimiser calls no such library.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ def dot(left: Floats, right: Floats) -> float:
 
 
 def cross(left: Floats, right: Floats) -> Floats:
-    """Matrix product left'right of (n, a) and (n, b) arrays; (a, b)."""
-    made: Floats = np.array([[dot(left[:, i], right[:, j]) for j in range(right.shape[1])] for i in range(left.shape[1])])
+    """Matrix product left'right of (n, a) and (n, b) arrays, quickest where each column lies together in memory; (a, b)."""
+    made: Floats = np.einsum("ni,nj->ij", left, right)
     return made
 
 

@@ -15,8 +15,8 @@ from typing import Literal
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2, norm, t
 
+from models.laws import chi2, norm, t
 from models.plain_sums import Floats, cross, dot, weigh
 from pipeline.errors import RequestProblem
 

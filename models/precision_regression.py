@@ -9,11 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import t
-from statsmodels.regression.linear_model import WLS
-from statsmodels.tools.tools import add_constant
 
 from models.build_sums import Floats, Ints
+from models.laws import t
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +51,9 @@ def fit_precision_regression(
     groups : (n,) index of the publisher; standard errors are then clustered by it, with t(G - 1). None: as in Egger et al.,
         with t(n - 2).
     """
+    from statsmodels.regression.linear_model import WLS  # a second to import, and needed here alone
+    from statsmodels.tools.tools import add_constant
+
     count = y.size if groups is None else int(np.unique(groups).size)
     if y.size < 4 or count < 3 or not float(np.ptp(measure)) > 1e-9 * float(np.abs(measure).max()):
         return None

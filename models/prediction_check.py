@@ -113,7 +113,8 @@ def _neighbour_slopes(fitted: PredictionFit) -> Floats:
 
 
 def _boosted_trees(fitted: PredictionFit) -> Floats:
-    from sklearn.ensemble import GradientBoostingRegressor  # a second to import, and needed here alone
+    from sklearn import config_context  # a second to import, and needed here alone
+    from sklearn.ensemble import GradientBoostingRegressor
 
     runs, at = fitted.runs, fitted.fold[fitted.runs.unit] // FOLDS_AT_ONCE
     columns = [runs.x, np.log(fitted.units["na_power_kw"].to_numpy())[runs.unit], *fitted.design.matrix[runs.unit, 1:].T]
@@ -127,7 +128,8 @@ def _boosted_trees(fitted: PredictionFit) -> Floats:
             trees = GradientBoostingRegressor(
                 n_estimators=TREES, max_depth=TREE_DEPTH, learning_rate=LEARNING_RATE, random_state=0
             )
-            trees.fit(table[rest], runs.log_ratio[rest], sample_weight=runs.share[rest])
+            with config_context(skip_parameter_validation=True):  # each of the trees would be validated anew
+                trees.fit(table[rest], runs.log_ratio[rest], sample_weight=runs.share[rest])
             found[at == k] = trees.predict(table[at == k])
     return found
 

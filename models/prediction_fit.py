@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
 
 from models.build_grams import take_builds
 from models.build_sums import LOWEST_POWER_RATIO, Floats, Ints
@@ -19,6 +18,7 @@ from models.curvature import answer_curvature
 from models.engine_columns import BEHIND_GEARBOX
 from models.estimate_records import ErrorModel, FoldModel, PredictionModel
 from models.joint_fit import ErrorSizes, JointFit, fit_joint
+from models.laws import t
 from models.prediction_design import PredictionDesign, prediction_design, with_specific_output
 from models.prediction_evidence import evidence_of, known_builds, likeness_axes, physics_setups, standard_air
 from models.predictive_ranges import BUILDS_FOR_95, BUILDS_FOR_CV, why_no_range
@@ -227,8 +227,8 @@ def _error_model(fit: JointFit, design: PredictionDesign) -> ErrorModel:
         phi_wheel=phi.get("chassis", phi.get("engine", 1.0)),
         wheel_rel_sd=WHEEL_REL_SD,
         catalogue_rel_sd=CATALOGUE_REL_SD,
-        t80=float(stats.t.ppf(0.90, df)),
-        t95=float(stats.t.ppf(0.975, df)),
+        t80=float(t.ppf(0.90, df)),
+        t95=float(t.ppf(0.975, df)),
     )
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import t
 
 from models.build_grams import BuildGrams, take_builds
 from models.build_sums import Ints
 from models.estimate import Estimate
 from models.joint_fit import JointFit
+from models.laws import t
 from models.random_effects import fit_random_effects
 from models.results import OnePublisherOut, PublisherOut
 

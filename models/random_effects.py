@@ -144,7 +144,7 @@ def _jackknife(problem: Problem, at: Point) -> tuple[Floats | None, str | None]:
     a, grams, p, size = at.variances[0], problem.grams, problem.design.shape[1], problem.size
     info = np.empty((problem.groups, size, size))
     for j in range(p):
-        for i, column in enumerate(at.columns):
+        for i, column in enumerate(at.columns.T):
             info[:, j, i] = info[:, i, j] = problem.by_group(problem.design[:, j] * column)
     zy = grams.czy * at.f
     right = np.column_stack([problem.by_group(problem.design[:, j] * zy) for j in range(p)])

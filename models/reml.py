@@ -52,10 +52,12 @@ class Problem:
         """Sums by publisher; (G,)."""
         return group_sums(self.group, values, self.groups)
 
-    def columns(self, zz: Floats, zk: Floats) -> list[Floats]:
-        """Columns of the (n, size) matrix [zz X, zk]."""
-        made = [zz * self.design[:, j] for j in range(self.design.shape[1])]
-        return [*made, zk] if self.with_curvature else made
+    def columns(self, zz: Floats, zk: Floats) -> Floats:
+        """The (n, size) matrix [zz X, zk], each column together in memory."""
+        p, made = self.design.shape[1], np.empty((self.size, zz.size))
+        np.multiply(self.design.T, zz, out=made[:p])
+        made[p:] = zk
+        return made.T
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,7 @@ class Point:
     variances: tuple[float, float]
     f: Floats
     zz: Floats
-    columns: list[Floats]
+    columns: Floats
     source_information: Floats
     shrink: Floats
     source_columns: Floats
@@ -126,14 +128,15 @@ def evaluate(problem: Problem, variances: tuple[float, float]) -> Point:
     f = 1.0 / (1.0 + a * grams.czz)
     zz, zk, zy = grams.czz * f, grams.czk * f, grams.czy * f
     columns = problem.columns(zz, zk)
-    right = [dot(design[:, j], zy) for j in range(design.shape[1])]
+    right = np.empty(problem.size)
+    right[: design.shape[1]] = cross(design, zy[:, None])[:, 0]
     if problem.with_curvature:
-        right.append(float((grams.cky - a * zk * grams.czy).sum()))
+        right[-1] = (grams.cky - a * zk * grams.czy).sum()
     t_zz, h = problem.by_group(zz), problem.by_group(zy)
-    t = np.column_stack([problem.by_group(column) for column in columns])
+    t = np.column_stack([problem.by_group(column) for column in columns.T])
     shrink = b / (1.0 + b * t_zz)
     information = _total_information(problem, a, zk, columns) - cross(t, shrink[:, None] * t)
-    r: Floats = np.array(right) - cross(t, (shrink * h)[:, None])[:, 0]
+    r: Floats = right - cross(t, (shrink * h)[:, None])[:, 0]
     squares = float((grams.cyy - a * zy * grams.czy).sum() - (shrink * h * h).sum())
     inverse = np.asarray(np.linalg.inv(information), dtype=np.float64)
     theta: Floats = inverse @ r
@@ -142,13 +145,14 @@ def evaluate(problem: Problem, variances: tuple[float, float]) -> Point:
     return Point(variances, f, zz, columns, t_zz, shrink, t, information, inverse, r, theta, value)
 
 
-def _total_information(problem: Problem, a: float, zk: Floats, columns: list[Floats]) -> Floats:
+def _total_information(problem: Problem, a: float, zk: Floats, columns: Floats) -> Floats:
     """Information on theta after the build sweep, summed over all builds; (size, size)."""
     p, total = problem.design.shape[1], np.empty((problem.size, problem.size))
-    for j in range(p):
-        for i, column in enumerate(columns):
-            total[j, i] = total[i, j] = dot(problem.design[:, j], column)
+    by_design = cross(problem.design, columns)
+    for j in range(p):  # symmetric to the last digit
+        total[j, : j + 1] = total[: j + 1, j] = by_design[j, : j + 1]
     if problem.with_curvature:
+        total[p, :p] = total[:p, p] = by_design[:, p]
         total[p, p] = (problem.grams.ckk - a * zk * problem.grams.czk).sum()
     return total
 
@@ -170,8 +174,8 @@ def _newton_move(problem: Problem, at: Point, free: tuple[bool, bool]) -> Floats
     u = residual - at.zz * (at.shrink * group_residual)[group]
     u_source = group_residual * scale
 
-    projected = [column - at.zz * (at.shrink * at.source_columns[:, j])[group] for j, column in enumerate(at.columns)]
-    crossed = np.array([[dot(left, right) for right in projected] for left in projected])
+    projected = (at.columns.T - at.zz * np.take((at.shrink[:, None] * at.source_columns).T, group, axis=1)).T
+    crossed = cross(projected, projected)
     source = at.source_columns * scale[:, None]
     zz_group, zu_group = problem.by_group(at.zz * at.zz), problem.by_group(at.zz * u)
     score = np.array(
@@ -180,7 +184,7 @@ def _newton_move(problem: Problem, at: Point, free: tuple[bool, bool]) -> Floats
             (at.source_information * scale).sum() - (at.inverse * cross(source, source)).sum() - dot(u_source, u_source),
         ]
     )
-    a_fixed = np.array([dot(column, u) for column in projected])
+    a_fixed = cross(projected, u[:, None])[:, 0]
     b_fixed = cross(source, u_source[:, None])[:, 0]
     aa = dot(at.zz, u * u) - dot(at.shrink, zu_group**2) - a_fixed @ at.inverse @ a_fixed
     ab = dot(zu_group * scale, u_source) - a_fixed @ at.inverse @ b_fixed
@@ -193,7 +197,7 @@ def _bounded_step(score: Floats, information: Floats, variances: tuple[float, fl
     use = [j for j in (0, 1) if free[j] and (variances[j] > 0.0 or score[j] < 0.0)]
     move = np.zeros(2)
     if use:
-        part = information[np.ix_(use, use)]
+        part = information[use][:, use]
         move[use] = -np.linalg.lstsq(part, score[use], rcond=1e-12)[0]
     if any(variances[j] == 0.0 and move[j] < 0.0 for j in use):  # a joint step may still leave the quadrant
         use = [j for j in use if variances[j] > 0.0 or move[j] >= 0.0]

@@ -10,11 +10,11 @@ from dataclasses import fields
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2
 
 from models.build_grams import BuildGrams
 from models.build_sums import Floats
 from models.joint_fit import JointFit
+from models.laws import chi2
 
 #: The median of fewer builds' residuals says less than the fitted scale.
 LEAST_BUILDS = 15

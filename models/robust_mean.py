@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
-from statsmodels.robust.norms import HuberT
 
 from models.build_sums import Floats
 from models.plain_sums import cross, weigh
@@ -62,6 +61,8 @@ def fit_robust_mean(y: Floats, v: Floats, design: Floats) -> RobustMean:
     y, v : (n,) estimates and their variances.
     design : (n, p) of full column rank, n above p.
     """
+    from statsmodels.robust.norms import HuberT  # a second to import, and needed here alone
+
     norm = HuberT(t=HUBER_K)
     n, p = design.shape
     tau = float(np.median(np.abs(y - np.median(y)))) / NORMAL_MEDIAN

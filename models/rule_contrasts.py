@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from scipy.stats import t
 
 from models.build_grams import BuildGrams, take_builds
 from models.build_sums import Floats
 from models.clustered import LEAST_BUILDS, LEAST_PUBLISHERS, say_too_few
 from models.estimate import Estimate
 from models.joint_fit import JointFit
+from models.laws import t
 from models.random_effects import RandomEffects, fit_random_effects
 from models.results import RuleEvidence
 from models.rules_of_thumb import EQUIVALENCE_LEVEL

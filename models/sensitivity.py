@@ -132,6 +132,10 @@ ALTERNATIVES: tuple[Alternative, ...] = (
     ),
 )
 
+#: The joint fit made otherwise, and other ways to one figure, in the order of the table.
+BY_THE_JOINT_FIT = tuple(a for a in ALTERNATIVES if a.estimator == "joint")
+BY_OTHERS = tuple(a for a in ALTERNATIVES if a.estimator != "joint")
+
 _AMBIENT = "14.7 psi for every site's air"
 _STRAIGHT = "Straight line, no curvature"
 _BOTH = "14.7 psi and straight line"

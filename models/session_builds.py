@@ -7,10 +7,10 @@ from math import isfinite
 from typing import Any
 
 import numpy as np
-from scipy.stats import norm
 
 from models.compare_records import PlacedBuild, Standing
 from models.estimate import Estimate
+from models.laws import norm
 from models.results import StudyResults, UnitResult
 from models.rule import KPA_PER_PSI
 from models.sample import Sample

@@ -12,10 +12,10 @@ from math import exp, expm1, log1p
 import numpy as np
 import polars as pl
 from scipy.optimize import brentq
-from scipy.stats import chi2, nct, norm, t
 
 from models.compare_records import PullError, SessionRepeats, SmallestGain
 from models.estimate import Estimate
+from models.laws import chi2, norm, t
 from models.session_pulls import SESSION, Scatter, pull_error, scatter_of
 
 #: A gain counts as one that can be shown when it would be shown this often.
@@ -107,6 +107,7 @@ def smallest_gain_pct(error: PullError, pulls: int, level: float) -> float:
 
 def _noncentrality(limit: float, freedom: int) -> float:
     """Distance in standard errors at which a t statistic passes ``limit`` with chance ``SHOWN_SHARE``."""
+    from scipy.stats import nct  # half a second to import, and needed here alone
 
     def short(distance: float) -> float:
         return float(nct.sf(limit, freedom, distance)) - SHOWN_SHARE

@@ -2,12 +2,15 @@
 
 The order of the questions is the table of contents of the results. The same tables give the
 same answers to the last digit: everything is sorted before it is summed, and what is drawn at
-random is drawn from fixed seeds.
+random is drawn from fixed seeds. Questions that stand alone are asked first and their answers are
+waited for last, so that another process may answer them meanwhile.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import Any
 
 import polars as pl
 
@@ -32,7 +35,7 @@ from models.rules_of_thumb import judge_rules
 from models.sample import Sample, choose_sample
 from models.sample_options import SampleOptions
 from models.selection import answer_selection
-from models.sensitivity import cancelling_errors, publisher_lines, sensitivity_lines
+from models.sensitivity import BY_OTHERS, BY_THE_JOINT_FIT, cancelling_errors, publisher_lines, sensitivity_lines
 from models.sensitivity_fits import AlternativeFits, narrowed
 from models.study_records import is_invented, ledger_steps, run_results, source_notes, unit_results
 from models.subset import Subset, take_subset
@@ -47,6 +50,9 @@ REACH_BEYOND = 1.03
 
 _TABLES = ("run", "build", "source")
 
+#: Takes a function and what it is called with, and returns what gives its value; `partial` makes it when it is waited for.
+Ask = Callable[..., Callable[[], Any]]
+
 
 def run_study(
     tables: Mapping[str, pl.DataFrame],
@@ -58,6 +64,7 @@ def run_study(
     ledger: Mapping[str, int] | None = None,
     subset: Subset | None = None,
     own_columns: Sequence[str] = (),
+    ask: Ask = partial,
 ) -> StudyResults:
     """Answer every question of the study from the clean tables.
 
@@ -70,6 +77,7 @@ def run_study(
     ledger : rows_read, accepted, refused, repeated of the store; put before the flow of runs.
     subset : a named part of the data; everything where it is None.
     own_columns : columns of the analyst's own to look at as drivers.
+    ask : who answers questions that stand alone; by default this process, in turn.
 
     Returns
     -------
@@ -86,20 +94,25 @@ def run_study(
     tables, left_out = take_subset(tables, subset)
     sample = choose_sample(tables["run"], tables["build"])
     fit = fit_joint(sample.runs, sample.units)
+    physics = answer_physics(sample, tables["run"])
+    asked_deviators = ask(answer_deviators, fit, sample, tables["run"], physics, level)
+    asked_drivers = ask(answer_drivers, sample, tables=tables, own_columns=own_columns, level=level)
+    asked_selection = ask(answer_selection, fit, sample, tables["source"], level)
+    asked_classes = ask(answer_class_means, sample, level)
     headline = answer_rule_ratio(fit, level)
     curvature = answer_curvature(fit, level=level)
     gain = mean_curve(fit, _curve_boosts_kpa(fit), level)
     elasticity = answer_elasticity(fit, sample, level)
     equivalence = answer_equivalence(fit, level)
-    physics = answer_physics(sample, tables["run"])
-    deviators = answer_deviators(fit, sample, tables["run"], physics, level)
     out = leave_out_each_publisher(fit, level)
-    fits = AlternativeFits(tables["run"], tables["build"], sample, fit, headline.rule_ratio, level, _unlike_peers(deviators))
-    lines = sensitivity_lines(fits.answer)
     evidence = gather_evidence(
         fit, sample, tables, level=level, elasticity=elasticity, equivalence=equivalence,
         cooled_turbo=_cooled_turbo(sample), beyond=_beyond,
     )  # fmt: skip
+    deviators = asked_deviators()
+    fits = AlternativeFits(tables["run"], tables["build"], sample, fit, headline.rule_ratio, level, _unlike_peers(deviators))
+    asked_others = ask(sensitivity_lines, fits.answer, BY_OTHERS)
+    lines = (*sensitivity_lines(fits.answer, BY_THE_JOINT_FIT), *asked_others())
     return StudyResults(
         fingerprint=fingerprint,
         version=version,
@@ -126,15 +139,15 @@ def run_study(
         within_builds_sd=curvature.within_builds_sd,
         elasticity=elasticity,
         equivalence=equivalence,
-        drivers=answer_drivers(sample, tables=tables, own_columns=own_columns, level=level),
+        drivers=asked_drivers(),
         physics=physics,
         deviators=deviators,
-        selection=answer_selection(fit, sample, tables["source"], level),
+        selection=asked_selection(),
         one_publisher_out=out,
         cancelling_errors=cancelling_errors(lines),
         evidence=evidence,
         curves=_curves(sample, tables, level),
-        class_means=answer_class_means(sample, level),
+        class_means=asked_classes(),
     )
 
 

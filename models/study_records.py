@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
-from scipy.stats import norm
 
 from models import rule
 from models.estimate import Estimate
 from models.joint_fit import JointFit
+from models.laws import norm
 from models.results import FlowStep, RunResult, SourceNote, UnitResult
 from models.sample import Sample
 

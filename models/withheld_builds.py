@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize
 from scipy.special import ndtr
-from scipy.stats import norm
 
 from models.build_sums import Floats
+from models.laws import norm
 
 #: A mean that moves further than this from the plain one is beyond what these data could have come from.
 FARTHEST = 0.5

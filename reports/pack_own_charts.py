@@ -101,10 +101,10 @@ def chart_methods(rows: Rows, description: str) -> Chart:
     y, data = rows_axis(len(lines)), alt.Chart(alt.NamedData("methods"))
     x = alt.X("error:Q", scale=scale, axis=axis)
     layers = [
-        data.mark_rule(**look("interval")).encode(x=alt.X("zero:Q", scale=scale, axis=axis), x2="error:Q", y=y),
+        data.mark_rule(**look("interval")).encode(x=alt.X("zero:Q", scale=scale, axis=axis), x2=alt.X2("error:Q"), y=y),
         data.transform_filter("!datum.own").mark_point(**look("other-dot", size=80)).encode(x=x, y=y),
         data.transform_filter("datum.own").mark_point(**look("main-dot", size=130)).encode(x=x, y=y),
-        data.mark_text(**look("note", align="left", dx=9, baseline="middle")).encode(x=x, y=y, text="shown:N"),
+        data.mark_text(**look("note", align="left", dx=9, baseline="middle")).encode(x=x, y=y, text=alt.Text("shown:N")),
         *name_above(data, y, "name"),
     ]  # fmt: skip
     return finish(layers, ("methods",), max(1, len(lines)) * LINE, description)
@@ -148,7 +148,7 @@ def chart_rules(rows: Rows, description: str) -> Chart:
 
     layers = [
         zone(-1.0, 1.0, scale, axis),
-        data.mark_rule(**look("mean-line", clip=True)).encode(x=x("low"), x2="high:Q", y=y),
+        data.mark_rule(**look("mean-line", clip=True)).encode(x=x("low"), x2=alt.X2("high:Q"), y=y),
         data.mark_point(**look("main-dot", size=110, clip=True)).encode(x=x("at"), y=y),
         *name_above(data, y, "name"),
     ]

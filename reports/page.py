@@ -32,10 +32,17 @@ _UNSAFE = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", 
 
 def script_json(value: Any) -> Markup:
     """JSON that is safe inside a script element; numbers that are not finite become null."""
-    text = json.dumps(_finite(value), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    try:
+        text = _plain_json(value)
+    except ValueError:  # a number that is not finite; most pages hold none, and need no copy of all they say
+        text = _plain_json(_finite(value))
     for character, escape in _UNSAFE.items():
         text = text.replace(character, escape)
     return Markup(text)
+
+
+def _plain_json(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
 
 
 def _finite(value: Any) -> Any:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
+from functools import cache
 from typing import Any
 
 from models.estimate import Estimate
@@ -159,13 +160,17 @@ def _members(kept: Any, rows_at: str) -> Iterator[tuple[str, Any, str]]:
     """What a record, a list or a mapping holds: name, content, page of its records."""
     if is_dataclass(kept) and not isinstance(kept, type):
         at = _records_of(kept) or rows_at
-        yield from (
-            (field.name, getattr(kept, field.name), at) for field in fields(kept) if field.name not in _NOT_WALKED | _TOLD
-        )
+        yield from ((name, getattr(kept, name), at) for name in _walked(type(kept)))
     elif isinstance(kept, Mapping):
         yield from ((str(key), item, rows_at) for key, item in list(kept.items())[:LONGEST_LIST])
     elif isinstance(kept, tuple | list):
         yield from ((_told(item) or str(place), item, rows_at) for place, item in enumerate(kept, start=1))
+
+
+@cache
+def _walked(kind: type) -> tuple[str, ...]:
+    """Fields of a record that are walked."""
+    return tuple(field.name for field in fields(kind) if field.name not in _NOT_WALKED | _TOLD)
 
 
 def _told(item: Any) -> str:

@@ -6,6 +6,7 @@ Nothing heavy is imported here or at the head of any module of this package, so 
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from typing import Any
 
@@ -76,6 +77,8 @@ def cli() -> None:
 
 def main(args: list[str] | None = None) -> Any:
     """Run the command line; a named error becomes one line and exit code 1."""
+    # products here are small: the algebra library's threads would only wait for one another, a tenth of a whole run
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         return cli.main(args=args, prog_name="poundworth", standalone_mode=True)
     except PoundworthError as error:

@@ -15,15 +15,17 @@ from pipeline.cli.second import Second
 #: Runs and points of curves above which one process does everything: they would be held twice.
 MOST_ROWS = 200_000
 
-#: Pages that the second process writes, which has imported what charts of a study need; this one writes the rest.
-THEIRS = frozenset({"study.html", "method.html", "index.html", "appendix.html"})
-#: Pages of this process that wait for what the second one answers.
-LAST = frozenset({"stored.html"})
+#: Pages with charts, which the second process writes, so that this one never imports the chart library: those that need the study
+#: alone, and those that wait for other answers.
+THEIRS, THEIRS_LATER = frozenset({"data.html", "index.html", "appendix.html"}), frozenset({"study.html", "parts.html"})
 
 
 def import_ahead() -> None:
-    """What a study and its pages need; it takes seconds, and this process has nothing else to do while files are read."""
-    for name in ("models.study", "statsmodels.regression.mixed_linear_model", "models.next_test", "reports.write"):
+    """What the second process needs; it takes seconds, and this process has nothing else to do while files are read."""
+    for name in (
+        "models.study", "statsmodels.stats.outliers_influence", "statsmodels.regression.mixed_linear_model",
+        "models.prediction_check", "sklearn.ensemble", "models.next_test", "reports.write", "reports.study_page", "reports.parts_page",
+    ):  # fmt: skip
         import_module(name)
 
 
@@ -41,10 +43,16 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
     -------
     (StudyResults, pages) or None
     """
+    from models.gain_answers import answer_gains
+    from models.offset_curves import make_offset_model
+    from models.prediction_check import answer_prediction
+    from models.sample import choose_sample
+    from models.study_records import is_invented
     from pipeline import store as store_module
     from pipeline.build_panels import read_builds_open
     from pipeline.cli.study_made import keep_study, make_study, study_mark, study_tables
     from pipeline.data_summary import summarise_open
+    from reports.write import ALL_PAGES, write_pages
 
     with store_module.reading(store) as con:
         mark = study_mark(con)
@@ -52,42 +60,31 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
         if kept is not None and kept[0] == mark:
             return None
         tables, counts = study_tables(con)
-        study = second.ask(make_study, tables, mark, counts)
-        summarised, builds = summarise_open(con), read_builds_open(con)
-    from models.prediction_check import answer_prediction
-    from models.sample import choose_sample
-    from models.study_records import is_invented
-
-    with progress_bar("fitting"):
         sample = choose_sample(tables["run"], tables["build"])
-        prediction = answer_prediction(sample, invented=is_invented(tables["source"], sample.units))
-        import_module("reports.write")
-        results = study()
+        asked_prediction = second.ask(answer_prediction, sample, invented=is_invented(tables["source"], sample.units))
+        summarised, builds = summarise_open(con), read_builds_open(con)
+    with progress_bar("fitting"):
+        results = make_study(tables, mark, counts, ask=second.ask)
+        prediction = asked_prediction()
+    asked_unknown = second.ask(answer_unknown, sample, tables["source"], results)
+    asked_offset = second.ask(make_offset_model, sample, results)
+    asked_pages = [second.ask(write_pages, results, summary, out, summarised, builds=builds, only=THEIRS)]
     keep_study(store, results)
-    theirs = second.ask(make_their_half, tables["source"], sample, results, summary, out, prediction, builds)
-    from models.gain_answers import answer_gains
-    from models.offset_curves import make_offset_model
-    from reports.write import ALL_PAGES, write_pages
-
-    parts = answer_gains(tables, results), make_offset_model(sample, results)
-    mine = frozenset(ALL_PAGES) - THEIRS - LAST
-    pages = write_pages(results, summary, out, summarised, parts, prediction, builds, only=mine)
-    unknown, their_pages = theirs()
+    gains = answer_gains(tables, results)
+    parts, unknown = (gains, asked_offset()), asked_unknown()
+    asked_pages.append(second.ask(write_pages, results, summary, out, parts=parts, unknown=unknown, only=THEIRS_LATER))
+    mine = frozenset(ALL_PAGES) - THEIRS - THEIRS_LATER
+    pages = write_pages(results, summary, out, None, parts, prediction, builds, unknown, only=mine)
     _keep_answers(store, mark, *parts, prediction, unknown)
-    pages += their_pages
-    pages += write_pages(results, summary, out, None, parts, prediction, builds, unknown, only=LAST)
+    pages += [page for asked in asked_pages for page in asked()]
     return results, sorted(pages, key=lambda page: ALL_PAGES.index(page.name))
 
 
-def make_their_half(
-    sources: Any, sample: Any, results: Any, summary: dict[str, Any], out: Path, prediction: Any, builds: Any
-) -> tuple[Any, list[Path]]:
-    """What is not known yet, and the pages of the study: what runs in the second process."""
+def answer_unknown(sample: Any, sources: Any, results: Any) -> Any:
+    """What is not known yet, and which tests would tell."""
     from models.next_test import answer_next, ready_study
-    from reports.write import write_pages
 
-    unknown = answer_next(ready_study(sample, sources, results))
-    return unknown, write_pages(results, summary, out, None, None, prediction, builds, unknown, only=THEIRS)
+    return answer_next(ready_study(sample, sources, results))
 
 
 def _keep_answers(store: Path, mark: str, gains: Any, offset: Any, prediction: Any, unknown: Any) -> None:

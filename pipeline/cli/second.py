@@ -16,12 +16,13 @@ import threading
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any
 
 #: Function and what it is called with.
-Task = tuple[Callable[..., Any], tuple[Any, ...]]
+Task = tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]
 #: What a task returned; or None and what it raised.
 Reply = tuple[Any, BaseException | None]
 
@@ -44,24 +45,26 @@ class Second:
         # a pipe takes a large task only while it is read; a multiprocessing queue would leave semaphores where the process is ended
         threading.Thread(target=_send_all, args=(self._tasks, self._replies), daemon=True).start()
 
-    def ask(self, function: Callable[..., Any], *values: Any) -> Callable[[], Any]:
+    def ask(self, function: Callable[..., Any], *values: Any, **named: Any) -> Callable[[], Any]:
         """Begin a function of a module; returns what waits for its value and raises what it raised."""
         if self._replies is None:
-            return lambda: function(*values)
-        task = pickle.dumps((function, values))  # here, where what cannot be sent is told at once
+            return partial(function, *values, **named)
+        task: Task = (function, values, named)
+        content = pickle.dumps(task)  # here, where what cannot be sent is told at once
         place = self._asked
         self._asked += 1
-        self._tasks.put(task)
-        return lambda: self._wait(place, function, values)
+        self._tasks.put(content)
+        return lambda: self._wait(place, task)
 
-    def _wait(self, place: int, function: Callable[..., Any], values: tuple[Any, ...]) -> Any:
+    def _wait(self, place: int, task: Task) -> Any:
         try:
             while len(self._read) <= place and self._replies is not None:
                 self._read.append(self._replies.recv())
         except (EOFError, OSError):  # it was killed, mostly because memory was short
             self._replies = None
         if len(self._read) <= place:
-            return function(*values)
+            function, values, named = task
+            return function(*values, **named)
         value, error = self._read[place]
         if error is not None:
             raise error
@@ -118,11 +121,11 @@ def _serve(here: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the other process is told, and ends this one
     while True:
         try:
-            function, values = pickle.loads(here.recv_bytes())
+            function, values, named = pickle.loads(here.recv_bytes())
         except (EOFError, OSError):
             return
         try:
-            reply: Reply = (function(*values), None)
+            reply: Reply = (function(*values, **named), None)
         except BaseException as error:
             error.add_note("In the second process:\n" + "".join(traceback.format_tb(error.__traceback__)))
             reply = (None, error)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,16 +31,21 @@ def study_tables(con: Any) -> tuple[dict[str, Any], dict[str, int]]:
 
 
 def make_study(
-    tables: dict[str, Any], mark: str, counts: dict[str, int], subset: Any = None, own_columns: tuple[str, ...] = ()
+    tables: dict[str, Any],
+    mark: str,
+    counts: dict[str, int],
+    subset: Any = None,
+    own_columns: tuple[str, ...] = (),
+    ask: Callable[..., Callable[[], Any]] = partial,
 ) -> Any:
-    """The study of these tables, stamped with today."""
+    """The study of these tables, stamped with today; ``ask`` as for :func:`models.study.run_study`."""
     from datetime import UTC, datetime
 
     from models.study import run_study
 
     return run_study(
         tables, version=installed_version(), fingerprint=mark, made_on=datetime.now(UTC).date().isoformat(), ledger=counts,
-        subset=subset, own_columns=own_columns,
+        subset=subset, own_columns=own_columns, ask=ask,
     )  # fmt: skip
 
 

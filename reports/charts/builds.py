@@ -63,7 +63,7 @@ def chart_builds(rows: Rows, results: StudyResults, system: UnitSystem, descript
 
 def _headings(y: alt.Y) -> list[alt.Chart]:
     groups = alt.Chart(alt.NamedData("groups")).transform_calculate(words="datum.label + '  (' + datum.builds + ')'")
-    place = {"x": alt.XValue(0), "y": y, "text": "words:N"}
+    place = {"x": alt.XValue(0), "y": y, "text": alt.Text("words:N")}
     put = {"align": "left", "baseline": "middle", "fontWeight": "bold", "limit": {"expr": "width"}}
     return [groups.mark_text(**look(name, **put)).encode(**place) for name in ("halo", "note")]
 

@@ -67,7 +67,7 @@ def chart_evidence(grid: EvidenceGrid, system: UnitSystem, description: str, k: 
         xm="(datum.x0 + datum.x1) / 2", ym="(datum.y0 + datum.y1) / 2",
     )  # fmt: skip
     x, y = _axes(grid, system, small)
-    place: dict[str, Any] = {"x": x("x0"), "x2": "x1:Q", "y": y("y0"), "y2": "y1:Q"}
+    place: dict[str, Any] = {"x": x("x0"), "x2": alt.X2("x1:Q"), "y": y("y0"), "y2": alt.Y2("y1:Q")}
     tips = [alt.Tooltip("where:N", title="Here"), alt.Tooltip("said:N", title="Evidence")]
     gap: dict[str, Any] = {"stroke": colour("raised"), "strokeWidth": 2 if not small else 1}
     layers: list[alt.Chart] = [

@@ -50,7 +50,7 @@ def chart_gain_by_boost(rows: Rows, system: UnitSystem, description: str) -> Cha
         alt.Tooltip("gain:Q", title="Gain", format="+.0%"),
         alt.Tooltip("share:Q", title="Of the rule", format=".0%"),
     ]
-    curve = {"x": x, "detail": "u:N", "order": "boost:Q"}
+    curve = {"x": x, "detail": alt.Detail("u:N"), "order": alt.Order("boost:Q")}
     layers = [
         band.mark_area(**look("new-band", clip=True)).encode(x=x, y=y("new_low"), y2=alt.Y2("new_high:Q")),
         lines.mark_line(strokeWidth=1, clip=True, aria=False).encode(

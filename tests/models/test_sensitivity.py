@@ -9,11 +9,20 @@ import pytest
 from models.estimate import Estimate
 from models.results import OnePublisherOut, PublisherOut, SensitivityLine
 from models.sample_options import SampleOptions
-from models.sensitivity import ALTERNATIVES, MAIN, cancelling_errors, publisher_lines, sensitivity_lines
+from models.sensitivity import (
+    ALTERNATIVES,
+    BY_OTHERS,
+    BY_THE_JOINT_FIT,
+    MAIN,
+    cancelling_errors,
+    publisher_lines,
+    sensitivity_lines,
+)
 
 
 def test_every_alternative_differs_from_the_main_analysis_and_from_each_other():
     assert ALTERNATIVES[0] is MAIN
+    assert (*BY_THE_JOINT_FIT, *BY_OTHERS) == ALTERNATIVES
     assert MAIN.sample == SampleOptions() and MAIN.with_curvature and MAIN.with_publisher_level and MAIN.estimator == "joint"
     choices = [replace(a, name="", sentence="") for a in ALTERNATIVES]
     assert len({repr(choice) for choice in choices}) == len(choices) >= 13

@@ -27,6 +27,11 @@ def test_values_come_back_in_any_order_and_are_made_elsewhere(second):
     assert root() == 2.0
 
 
+def test_names_go_with_values(second):
+    assert second.ask(sorted, [1, 3, 2], reverse=True)() == [3, 2, 1]
+    assert Second(is_process=False).ask(sorted, [1, 3, 2], reverse=True)() == [3, 2, 1]
+
+
 def test_an_error_is_raised_here_with_where_it_came_from(second):
     with pytest.raises(UnitProblem, match="furlong") as caught:
         second.ask(read_amount, "3 furlong", "power", "us")()
