@@ -20,7 +20,7 @@ import polars as pl
 
 from pipeline import store, store_repeats
 from pipeline.build_file import FileTask, is_unchanged, read_file, read_repairs_text, to_task
-from pipeline.build_workers import read_with
+from pipeline.build_workers import Chooser, read_with
 from pipeline.build_writing import Writing
 from pipeline.checks import sentence_of
 from pipeline.errors import PoundworthError, StoreProblem
@@ -144,24 +144,31 @@ def _drop_gone(con: duckdb.DuckDBPyConnection, plan: _Plan, ledger: dict[tuple[s
     return gone
 
 
+def _to_be_read(tasks: list[FileTask], step: Step) -> list[FileTask]:
+    """The tasks whose files changed; the others are done."""
+    todo = [task for task in tasks if not is_unchanged(task)]
+    wanted = {task.key for task in todo}
+    for task in tasks:
+        if task.key not in wanted:
+            step(task)
+    return todo
+
+
+def _size(path: Path) -> int:
+    return path.stat().st_size if path.is_file() else 0
+
+
 def _read_here(tasks: list[FileTask], writing: Writing, step: Step) -> None:
     """Read the files in this process."""
     for task in tasks:
         step(task)
-        if not is_unchanged(task):
-            writing.take(task, read_file(task))
+        writing.take(task, read_file(task))
 
 
 def _read_by_workers(tasks: list[FileTask], folder: Path, executor: Executor, writing: Writing, step: Step) -> int:
     """Let workers read the files and load what they leave; returns for how many a worker was lost."""
-    todo = []
-    for task in tasks:
-        if is_unchanged(task):
-            step(task)
-        else:
-            todo.append(task)
     lost = 0
-    for task, outcome, was_lost in read_with(executor, todo, folder):
+    for task, outcome, was_lost in read_with(executor, tasks, folder):
         step(task)
         lost += was_lost
         writing.take(task, outcome)
@@ -169,7 +176,12 @@ def _read_by_workers(tasks: list[FileTask], folder: Path, executor: Executor, wr
 
 
 def build(
-    raw: Path, store_path: Path, *, with_demo: bool = False, progress: Progress | None = None, executor: Executor | None = None
+    raw: Path,
+    store_path: Path,
+    *,
+    with_demo: bool = False,
+    progress: Progress | None = None,
+    executor: Executor | Chooser | None = None,
 ) -> BuildSummary:
     """Bring the store up to date with the raw folder.
 
@@ -180,7 +192,8 @@ def build(
     with_demo : keep invented sources although real ones are there.
     progress : called with (done, all, name) before each file.
     executor : any ``concurrent.futures`` executor, whose workers then read the files; None reads them in this process. The
-        store is the same either way. Workers see ``raw`` and the store's folder under the paths given here.
+        store is the same either way. A function in its place is told how many bytes are to be read, and returns one or the other.
+        Workers see ``raw`` and the store's folder under the paths given here.
 
     Raises
     ------
@@ -198,10 +211,13 @@ def build(
             writing.keep_problem(name, SOURCE_FILE, sentence, "", "")
         store.write_sources(con, _source_rows(plan, con))
         step = _stepper(progress, len(tasks))
+        todo = _to_be_read(tasks, step)
+        if not isinstance(executor, Executor | None):
+            executor = executor(sum(_size(task.path) for task in todo))
         if executor is None:
-            _read_here(tasks, writing, step)
+            _read_here(todo, writing, step)
         else:
-            lost = _read_by_workers(tasks, work_folder(store_path), executor, writing, step)
+            lost = _read_by_workers(todo, work_folder(store_path), executor, writing, step)
         changed = gone + writing.end()
         drop_folder(work_folder(store_path))
         answers = _answers(con, plan)

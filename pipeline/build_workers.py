@@ -6,9 +6,9 @@ the order of the plan, so that the store is the same however many there were and
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -17,13 +17,18 @@ from pipeline.clean_file import check_results
 from pipeline.code_mark import code_mark
 from pipeline.errors import FileProblem, PoundworthError, RequestProblem, StoreProblem
 from pipeline.file_result import LedgerRow
-from pipeline.memory import sharing_processors
+from pipeline.memory import processors, sharing_processors
 from pipeline.sources import hash_file
 from pipeline.work_files import drop_work, is_whole, read_work, work_name, write_work
 
 #: Errors by which an executor says that a worker ended before its work; dask's own are known by name, as dask is an extra.
 _LOST = (BrokenExecutor, CancelledError)
 _LOST_NAMES = ("KilledWorker", "FutureCancelledError", "CommClosedError")
+
+#: Bytes to be read from which processes of their own are worth their start, which takes a second each.
+WORTH_BYTES = 16_000_000
+#: Told how many bytes are to be read; gives who reads them, None for this process.
+Chooser = Callable[[int], Executor | None]
 
 #: Seconds to wait for a cluster's scheduler to answer.
 PATIENCE_S = 10
@@ -155,6 +160,20 @@ def _read_here(task: FileTask) -> FileOutcome:
         ledger = outcome.result.ledger
         return FileOutcome(say_problem(*task.key, task.held, str(error), ledger.sha256, ledger.recipe))
     return outcome
+
+
+@contextmanager
+def open_readers(jobs: int | None, cluster: str | None) -> Iterator[Executor | Chooser | None]:
+    """Who reads the files, as :func:`open_executor`; where nobody said how many, a process for each processor if that is worth it."""
+    with ExitStack() as opened:
+        if jobs is not None or cluster is not None:
+            yield opened.enter_context(open_executor(1 if jobs is None else jobs, cluster))
+            return
+
+        def choose(size: int) -> Executor | None:
+            return opened.enter_context(open_executor(processors())) if size >= WORTH_BYTES else None
+
+        yield choose
 
 
 @contextmanager

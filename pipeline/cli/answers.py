@@ -9,7 +9,6 @@ import click
 
 from pipeline.cli.common import (
     cluster_option,
-    jobs_option,
     json_option,
     note,
     print_json,
@@ -65,12 +64,14 @@ def study_of(store: Path, subset: Any = None, own_columns: tuple[str, ...] = (),
     "--from", "folder", metavar="DIR", type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="Main figures from exported Parquet in parts, without a store.",
 )  # fmt: skip
-@jobs_option
+@click.option(
+    "--jobs", type=click.IntRange(1, 256), metavar="N", help="With --from: sum the parts in N processes of this machine."
+)
 @cluster_option
 @json_option
 def study(
     store: Path, where: str | None, drop_sources: tuple[str, ...], own_columns: tuple[str, ...],
-    folder: Path | None, jobs: int, cluster: str | None, as_json: bool,
+    folder: Path | None, jobs: int | None, cluster: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Fit the study and show the answer with its range.
 
@@ -90,7 +91,7 @@ def study(
     """
     from models.subset import Subset
 
-    if folder is not None or jobs != 1 or cluster is not None:
+    if folder is not None or jobs is not None or cluster is not None:
         _study_parts(folder, jobs, cluster, bool(where or drop_sources or own_columns), as_json)
         return
     subset = Subset(where, drop_sources)
@@ -111,7 +112,7 @@ def study(
     note("Fitted anew." if fresh else "Nothing changed since the last study.")
 
 
-def _study_parts(folder: Path | None, jobs: int, cluster: str | None, is_subset: bool, as_json: bool) -> None:
+def _study_parts(folder: Path | None, jobs: int | None, cluster: str | None, is_subset: bool, as_json: bool) -> None:
     """The main figures from parts; what needs the whole store is refused."""
     from pipeline.cli.study_parts import show_parts, study_from
     from pipeline.errors import RequestProblem
@@ -126,7 +127,7 @@ def _study_parts(folder: Path | None, jobs: int, cluster: str | None, is_subset:
             "--from was given with --where, --drop-source or --driver; those are asked of the store. "
             "Leave --from out, or the others."
         )
-    show_parts(study_from(folder, jobs, cluster), as_json)
+    show_parts(study_from(folder, jobs or 1, cluster), as_json)
 
 
 def show_study(results: Any) -> None:

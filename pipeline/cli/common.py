@@ -38,7 +38,8 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON f
 demo_option = click.option("--with-demo", is_flag=True, help="Keep the invented demo data although real sources are there.")
 strict_option = click.option("--strict", is_flag=True, help="Exit 1 when any row or file was refused.")
 jobs_option = click.option(
-    "--jobs", type=click.IntRange(1, 256), default=1, show_default=True, metavar="N", help="Read files in N processes of this machine."
+    "--jobs", type=click.IntRange(1, 256), metavar="N",
+    help="Read files in N processes of this machine; by default one for each processor where more than a few MB changed.",
 )  # fmt: skip
 cluster_option = click.option(
     "--cluster", metavar="tcp://HOST:PORT", help="Read files on a Dask cluster (its workers see the same folders)."

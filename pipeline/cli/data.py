@@ -70,7 +70,7 @@ def exit_code(summary: Any, strict: bool) -> int:
 @jobs_option
 @cluster_option
 @json_option
-def build(raw: Path, store: Path, with_demo: bool, strict: bool, jobs: int, cluster: str | None, as_json: bool) -> None:
+def build(raw: Path, store: Path, with_demo: bool, strict: bool, jobs: int | None, cluster: str | None, as_json: bool) -> None:
     """Read every file named by the sources under the raw folder into the store.
 
     Files that have not changed are not read again. A file that cannot be used is skipped whole and
@@ -83,13 +83,16 @@ def build(raw: Path, store: Path, with_demo: bool, strict: bool, jobs: int, clus
       poundworth build --jobs 4
       poundworth build --cluster tcp://scheduler.example:8786
 
-    The store and its answers are the same whoever reads. With few or small files one process is quickest: a worker
-    takes a second to start.
+    The store and its answers are the same whoever reads. A worker takes a second to start, so that few or small files are
+    read by this process.
     """
-    from pipeline.build import build as build_store
-    from pipeline.build_workers import open_executor
+    from pipeline.memory import keep_memory
 
-    with open_executor(jobs, cluster) as executor, progress_bar("reading") as progress:
+    keep_memory()
+    from pipeline.build import build as build_store
+    from pipeline.build_workers import open_readers
+
+    with open_readers(jobs, cluster) as executor, progress_bar("reading") as progress:
         summary = build_store(raw, store, with_demo=with_demo, progress=progress, executor=executor)
     if as_json:
         print_json(summary.to_json())

@@ -7,7 +7,6 @@ for is made here.
 from __future__ import annotations
 
 import gc
-import os
 import pickle
 import queue
 import signal
@@ -20,6 +19,8 @@ from functools import partial
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any
+
+from pipeline.memory import processors
 
 #: Function and what it is called with.
 Task = tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]
@@ -87,18 +88,13 @@ def open_second(first_task: Callable[[], Any], already: str) -> Iterator[Second]
     first_task : done first; nobody waits for its value.
     already : name of a module; a process that has imported it gains nothing from another that must do so first.
     """
-    second = Second((_processors() > 1) and already not in sys.modules)
+    second = Second((processors() > 1) and already not in sys.modules)
     try:
         if second._replies is not None:
             second.ask(first_task)
         yield second
     finally:
         second.close()
-
-
-def _processors() -> int:
-    """Processors that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def collect_seldom() -> None:

@@ -32,7 +32,9 @@ from pipeline.cli.common import (
 @jobs_option
 @cluster_option
 @json_option
-def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, jobs: int, cluster: str | None, as_json: bool) -> None:
+def run(
+    raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, jobs: int | None, cluster: str | None, as_json: bool
+) -> None:
     """Read the raw folder, fit the study, write the pages.
 
     \b
@@ -42,7 +44,9 @@ def run(raw: Path, store: Path, out: Path, with_demo: bool, strict: bool, jobs: 
     """
     from pipeline.cli.halves import import_ahead
     from pipeline.cli.second import collect_seldom, open_second
+    from pipeline.memory import keep_memory
 
+    keep_memory()
     collect_seldom()
     with open_second(import_ahead, already="models.study") as second:
         _run(raw, store, out, second, with_demo=with_demo, strict=strict, jobs=jobs, cluster=cluster, as_json=as_json)
@@ -56,16 +60,16 @@ def _run(
     *,
     with_demo: bool,
     strict: bool,
-    jobs: int,
+    jobs: int | None,
     cluster: str | None,
     as_json: bool,
 ) -> None:
     from pipeline.build import build
-    from pipeline.build_workers import open_executor
+    from pipeline.build_workers import open_readers
     from pipeline.cli.answers import show_study, study_json
     from pipeline.cli.data import exit_code, show_summary
 
-    with open_executor(jobs, cluster) as executor, progress_bar("reading") as progress:
+    with open_readers(jobs, cluster) as executor, progress_bar("reading") as progress:
         summary = build(raw, store, with_demo=with_demo, progress=progress, executor=executor)
     if not as_json:
         show_summary(summary)

@@ -17,7 +17,7 @@ import polars as pl
 import pytest
 
 from pipeline import build_workers, build_writing, store, work_files
-from pipeline.build import build
+from pipeline.build import _read_here, build
 from pipeline.errors import RequestProblem, StoreProblem
 from pipeline.store import read_table
 from pipeline.work_files import read_work, work_folder, write_work
@@ -275,3 +275,15 @@ def test_frames_of_empty_tables_keep_their_columns(tmp_path, raw, monkeypatch):
     back = read_work(write_work(seen[0], tmp_path / "w", "n"))
     assert back.runs.is_empty() and back.runs.columns == seen[0].runs.columns
     assert isinstance(back.refused, pl.DataFrame) and back.refused.height == 1
+
+
+@pytest.mark.parametrize("least, expected", [(1, "workers"), (10**9, "here")])
+def test_where_nobody_said_how_many_workers_read_only_what_is_worth_it(demo, alone, tmp_path, monkeypatch, least, expected):
+    read_by = []
+    monkeypatch.setattr(build_workers, "WORTH_BYTES", least)
+    monkeypatch.setattr(build_workers, "processors", lambda: 2)
+    monkeypatch.setattr("pipeline.build._read_here", lambda *given, here=_read_here: (read_by.append("here"), here(*given)))
+    with build_workers.open_readers(None, None) as chooser:
+        build(demo, tmp_path / "s.duckdb", executor=chooser)
+    assert (read_by or ["workers"]) == [expected]
+    assert hash_of(tmp_path / "s.duckdb") == alone[1]

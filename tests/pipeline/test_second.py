@@ -64,7 +64,7 @@ def test_without_a_process_it_is_made_when_it_is_waited_for():
 
 @pytest.mark.parametrize(("processors", "imported"), [(1, False), (2, True)])
 def test_no_process_where_it_would_gain_nothing(monkeypatch, processors, imported):
-    monkeypatch.setattr(module, "_processors", lambda: processors)
+    monkeypatch.setattr(module, "processors", lambda: processors)
     with open_second(os.getpid, "math" if imported else "no_such_module") as one:
         assert one.ask(os.getpid)() == os.getpid()
 
