@@ -72,9 +72,10 @@ class Second:
         return value
 
     def close(self) -> None:
-        """End the process, whatever it is doing; it holds nothing that could be left half written."""
+        """End the process, whatever it is doing; it holds nothing that could be left half written. What is asked later is made here."""
         if self._replies is not None:
             self._replies.close()
+            self._replies = None
             self._process.terminate()
             self._process.join()
 

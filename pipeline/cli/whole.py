@@ -101,6 +101,7 @@ def _study_and_write(store: Path, summary: Any, out: Path, second: Any) -> tuple
         made = make_halves(store, summary.to_json(), out, second)
         if made is not None:
             return made
+    second.close()  # it would only import what nobody is going to ask of it
     results, _ = study_of(store)
     return results, _write(results, summary.to_json(), store, out)
 

@@ -54,6 +54,11 @@ def test_what_a_lost_process_was_asked_for_is_made_here(second):
     assert there != os.getpid() == here
 
 
+def test_what_is_asked_after_the_end_is_made_here(second):
+    second.close()
+    assert second.ask(os.getpid)() == os.getpid()
+
+
 def test_without_a_process_it_is_made_when_it_is_waited_for():
     asked = []
     wait = Second(is_process=False).ask(asked.append, 1)
