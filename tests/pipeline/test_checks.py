@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline import checks, complete, schemas
+from pipeline import check_builds, checks, complete, schemas
 from pipeline.check_codes import CODES, sentence_of
 from pipeline.fields import FIELDS, fields_of
 from pipeline.values import typed_schema
@@ -284,3 +284,54 @@ def test_ranges_nest():
     for field in FIELDS.values():
         if field.usual and field.possible:
             assert field.possible[0] <= field.usual[0] < field.usual[1] <= field.possible[1], field.name
+
+
+# -- what is not asked --------------------------------------------------------------------------------------------------
+
+
+def scattered(rows: int) -> pl.DataFrame:
+    """Completed rows of which every field holds something, in and out of its usual range."""
+    rng = np.random.default_rng(5)
+    frame = empty_runs(rows)
+    filled: dict[str, pl.Series] = {}
+    for name, field in FIELDS.items():
+        if name not in frame.columns:
+            continue
+        if field.kind in ("number", "integer"):
+            low, high = field.usual or field.possible or (0.0, 100.0)
+            values = rng.uniform(low - (high - low) / 2, high + (high - low) / 2, rows)
+            filled[name] = pl.Series(values).cast(frame.schema[name])
+        elif field.kind == "code":
+            filled[name] = pl.Series(rng.choice(list(field.codes), rows))
+        elif field.kind == "date":
+            filled[name] = pl.Series([date(2025 + int(i), 6, 1) for i in rng.integers(0, 3, rows)])
+    frame = frame.with_columns(**filled).with_columns(
+        baseline_build_key=pl.lit(None, pl.String),
+        build_key=pl.concat_str(pl.lit("s|p|"), pl.Series(rng.integers(0, rows // 4, rows)).cast(pl.String)),
+    )
+    return completed(frame)
+
+
+def test_a_rule_is_silent_without_the_columns_that_it_needs():
+    frame = check_builds.add_build_figures(scattered(400))
+    rules = [r for r in [*all_rules(frame), *check_builds.build_rules()] if r.needs]
+    assert len(rules) > 20
+    loud = 0
+    for rule in rules:
+        loud += frame.select(rule.bad.fill_null(False).any()).item()
+        for name in rule.needs:
+            emptied = frame.with_columns(pl.lit(None, frame.schema[name]).alias(name))
+            assert not emptied.select(rule.bad.fill_null(False).any()).item(), (rule.code, name)
+            assert checks.find_failures(emptied, [rule]).is_empty()
+    assert loud > 15  # or their silence would say nothing
+
+
+def test_ranges_are_asked_of_the_columns_that_break_them_alone():
+    frame = scattered(200)
+    every = [r.column for table in ("run", "build") for r in checks.range_rules(table, frame)]
+    assert len(set(every)) > 20
+    calm = frame.with_columns(bore_mm=pl.lit(90.0), air_c=pl.lit(None, pl.Float64), ambient_kpa=pl.lit(float("nan")))
+    asked = {r.column for table in ("run", "build") for r in checks.range_rules(table, calm)}
+    assert "bore_mm" not in asked and "air_c" not in asked and "ambient_kpa" in asked
+    told = checks.find_failures(calm, [r for r in checks.range_rules("run", calm) if r.column == "ambient_kpa"])
+    assert told.height == 200
