@@ -6,8 +6,9 @@ the order of the plan, so that the store is the same however many there were and
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,6 +26,8 @@ from pipeline.work_files import drop_work, is_whole, read_work, work_name, write
 _LOST = (BrokenExecutor, CancelledError)
 _LOST_NAMES = ("KilledWorker", "FutureCancelledError", "CommClosedError")
 
+#: Files whose work is loaded while those before them are stored.
+AHEAD = 3
 #: Bytes to be read from which processes of their own are worth their start, which takes a second each.
 WORTH_BYTES = 16_000_000
 #: Told how many bytes are to be read; gives who reads them, None for this process.
@@ -104,19 +107,26 @@ def read_with(executor: Executor, tasks: Iterable[FileTask], folder: Path) -> It
     """
     code, place = code_mark(), str(folder.absolute())
     waiting = [(task, _submit(executor, _anywhere(task), place, code)) for task in tasks]
-    try:
-        for task, future in waiting:
-            done = _result_of(future)
-            if done is None:
-                yield task, _read_here(task), True
-            elif done.place is None:
-                yield task, FileOutcome(done.ledger), False
-            else:
-                yield task, FileOutcome(result=read_work(Path(done.place))), False
-    finally:
-        for _, future in waiting:
-            if future is not None:
-                future.cancel()
+    with ThreadPoolExecutor(1) as ahead:
+        try:
+            loads = deque(ahead.submit(_load, *one) for one in waiting[:AHEAD])
+            for at, (task, _) in enumerate(waiting):
+                outcome, was_lost = loads.popleft().result()
+                loads.extend(ahead.submit(_load, *one) for one in waiting[at + AHEAD : at + AHEAD + 1])
+                yield task, outcome, was_lost
+        finally:
+            for _, future in waiting:
+                if future is not None:
+                    future.cancel()
+            ahead.shutdown(cancel_futures=True)
+
+
+def _load(task: FileTask, future: Future[WorkDone] | None) -> tuple[FileOutcome, bool]:
+    """What became of one file, and whether a worker was lost over it."""
+    done = _result_of(future)
+    if done is None:
+        return _read_here(task), True
+    return FileOutcome(done.ledger) if done.place is None else FileOutcome(result=read_work(Path(done.place))), False
 
 
 def _anywhere(task: FileTask) -> FileTask:

@@ -19,7 +19,7 @@ from pipeline.file_result import FileResult, LedgerRow
 
 #: Rows that wait for one transaction at most. DuckDB writes whole blocks of 122,880 rows to their place at once; what is left of
 #: a transaction is written again at the end, which takes as long as the writing where transactions hold one block.
-ROWS_TOGETHER = 600_000
+ROWS_TOGETHER = 500_000
 #: Seconds after which files wait no longer: what a killed build would have to read again.
 SECONDS_TOGETHER = 10.0
 

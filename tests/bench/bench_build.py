@@ -19,11 +19,15 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import duckdb
-import numpy as np
-import polars as pl
-
 sys.path[:0] = [str(Path(__file__).parents[2])]
+
+from pipeline.memory import keep_memory  # noqa: E402
+
+keep_memory()  # as the command does, before the libraries are loaded
+
+import duckdb  # noqa: E402
+import numpy as np  # noqa: E402
+import polars as pl  # noqa: E402
 
 from pipeline.build import build  # noqa: E402
 from pipeline.build_workers import open_executor  # noqa: E402
