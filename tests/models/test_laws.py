@@ -36,6 +36,7 @@ def test_without_freedom_there_is_no_quantile():
     assert np.isnan(laws.t.ppf(0.975, 0)) and np.isnan(laws.chi2.ppf(0.975, 0))
 
 
+@pytest.mark.slow
 def test_a_study_imports_no_library_before_it_is_used():
     heavy = "('scipy.stats', 'statsmodels', 'pandas', 'sklearn', 'altair')"
     code = f"import sys, models.study, models.prediction_check, models.next_test, reports.write; print([n for n in {heavy} if n in sys.modules])"

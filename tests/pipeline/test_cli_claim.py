@@ -61,6 +61,7 @@ def test_json_has_the_shape_that_scripts_rely_on(ask):
     assert said["conditions"] and said["sentence_to_avoid"]
 
 
+@pytest.mark.slow
 def test_the_expectation_is_that_of_the_estimate(ask, store):
     said = json.loads(ask(*POWER, "520hp", "--json").stdout)["expected"]
     other = CliRunner().invoke(cli, ["estimate", "--store", str(store), "--na", "340hp", "--boost", "9psi", "--json"])

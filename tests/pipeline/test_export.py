@@ -370,6 +370,7 @@ def test_nothing_is_left_of_a_failed_export(filled: Filled, tmp_path: Path, monk
     assert not list((tmp_path / "out").glob(".export-*"))
 
 
+@pytest.mark.slow
 def test_batches_make_no_difference(filled: Filled, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_export(filled.store, tmp_path / "a")
     monkeypatch.setattr("pipeline.export_rows.BATCH_ROWS", 2)

@@ -31,6 +31,7 @@ def charts(system):
     ]
 
 
+@pytest.mark.slow
 def test_charts_draw_the_same_picture_twice_and_the_data_shows():
     for chart, rows in charts(US):
         picture = chart_to_png(chart.spec, rows, width=300, scale=1)
