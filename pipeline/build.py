@@ -11,7 +11,6 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from datetime import date
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +26,6 @@ from pipeline.errors import PoundworthError, StoreProblem
 from pipeline.file_result import LedgerRow
 from pipeline.repairs import Repair, read_repairs
 from pipeline.repeat_answers import Answer, answers_frame, answers_of
-from pipeline.repeat_search import Alike
-from pipeline.repeats import Repeats, search_repeats
 from pipeline.sources import SOURCE_FILE, Source, entry_key, list_source_folders, read_source, read_withdrawn
 from pipeline.work_files import drop_folder, work_folder
 
@@ -222,14 +219,9 @@ def build(
         drop_folder(work_folder(store_path))
         answers = _answers(con, plan)
         if changed or answers_frame(answers).select(_SAID).rows() != store.query_table(con, "repeat_answer").select(_SAID).rows():
-            store_repeats.write_repeats(con, *_search_repeats(con, answers))
+            store_repeats.search_store(con, answers)
         step(None)
         return _summary(con, plan, changed, lost)
-
-
-def _search_repeats(con: duckdb.DuckDBPyConnection, answers: list[Answer]) -> tuple[Repeats, Alike]:
-    known = store_repeats.read_known(con)
-    return search_repeats(store_repeats.read_listed(con), partial(store_repeats.fetch_builds, con), answers, known)
 
 
 def _stepper(progress: Progress | None, files: int) -> Step:

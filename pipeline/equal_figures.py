@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.figure_blocks import BOOST_TOLERANCE_KPA, POWER_TOLERANCE_KW
 from pipeline.laid_rows import of_pairs
-from pipeline.pair_bounds import RowMatrix, count_at_most
+from pipeline.pair_bounds import RowMatrix, count_at_most, may_be_equal
 from pipeline.repeat_ties import ENGINE_FIELDS, clash, tied
 
 #: Equal figures of one test, where something else (name, test engine, peak speeds, displacement) ties the builds too.
@@ -25,6 +25,7 @@ def judge_equal(pairs: pl.DataFrame, matrix: RowMatrix, runs: pl.DataFrame, buil
     runs : rank, role, power_kw, power_step_kw, boost_kpa, boost_step_kpa, power_rpm; no throttled runs.
     builds : rank, build, publisher, engine_id and the engine fields.
     """
+    pairs = pairs.filter(may_be_equal(pairs, matrix))
     most = count_at_most(pairs, matrix)
     has_enough = (pl.col("equal") >= MIN_EQUAL_FIGURES) & (pl.col("baselines") > 0) & (pl.col("levels") > 0)
     pairs = pl.concat([pairs, most], how="horizontal").filter(has_enough | pl.col("is_long")).select("rank", "rank_2")

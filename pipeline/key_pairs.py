@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pipeline.figure_blocks import NUMBER_BITS, Packed
+from pipeline.figure_blocks import NUMBER_BITS, Packed, Places, Unsigned, each_with
 
 #: Builds of one key that each other one is compared with, where figures are equal: so the work stays linear where very many share
 #: one (copied filler, round figures).
@@ -16,7 +17,13 @@ MOST_SHARING = 20
 #: A near key that more builds share says nothing: so many agree by chance, and nobody could judge the pairs.
 MOST_ALIKE = 6
 
-_PAIR_SCHEMA = {"rank": pl.UInt32, "rank_2": pl.UInt32}
+Flags = npt.NDArray[np.bool_]
+#: Pairs of ranks in one integer each, the later build's first; each once, in order.
+Pairs = Unsigned
+_HALF = np.uint64(32)
+NO_KEYS = np.zeros(0, dtype=np.uint64)
+#: Whether packed keys are of builds whose pairs are wanted; one of the two is enough.
+Wanted = Callable[[Packed], Flags]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,91 +32,194 @@ class Order:
 
     Attributes
     ----------
-    rank : numbers; place of the build among all, earliest publication first; -1 where no build has the number.
+    rank : numbers; place of the build among those looked at, earliest publication first.
     owner : numbers; who is not compared with itself.
     """
 
-    rank: npt.NDArray[np.int64]
-    owner: npt.NDArray[np.int64]
+    rank: Places
+    owner: Places
 
 
-def numbers_of(packed: Packed) -> npt.NDArray[np.int64]:
+def numbers_of(packed: Packed) -> Places:
     """The builds' numbers of packed keys."""
     return (packed & ((np.uint64(1) << NUMBER_BITS) - np.uint64(1))).view(np.int64)
 
 
-def distinct(keys: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
+def distinct(keys: Unsigned) -> Unsigned:
     """Each once, in order; NumPy's own way takes several times as long."""
     ordered = keys if bool(np.all(keys[1:] >= keys[:-1])) else np.sort(keys)
-    is_new = _is_new(ordered)
+    is_new = np.ones(len(ordered), dtype=bool)
+    np.not_equal(ordered[1:], ordered[:-1], out=is_new[1:])
     return ordered if is_new.all() else ordered[is_new]
 
 
-def sharing(packed: Packed, some: Packed) -> Packed:
-    """Those of all packed keys (in order) whose key is one of some packed ones."""
-    keys = distinct(some >> NUMBER_BITS)
+def is_among(some: Unsigned, every: Unsigned) -> Flags:
+    """Whether each of some is one of all (in order)."""
+    if not len(every):
+        return np.zeros(len(some), dtype=bool)
+    return every[np.minimum(np.searchsorted(every, some), len(every) - 1)] == some
+
+
+def sizes_of(keys: Unsigned, packed: Packed) -> Places:
+    """How many builds have each key, of all packed ones (in order)."""
     starts = np.searchsorted(packed, keys << NUMBER_BITS)
-    ends = np.searchsorted(packed, (keys + np.uint64(1)) << NUMBER_BITS)
-    sizes = ends - starts
-    offsets = np.arange(sizes.sum()) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-    return packed[np.repeat(starts, sizes) + offsets]
+    return np.searchsorted(packed, (keys + np.uint64(1)) << NUMBER_BITS) - starts
 
 
-def telling_pairs(packed: Packed, order: Order) -> pl.DataFrame:
+def keys_in(packed: Packed) -> Unsigned:
+    """The keys alone, in order."""
+    return distinct(packed >> NUMBER_BITS)
+
+
+def pairs_of(one: Places, other: Places) -> Pairs:
+    """Two numbers each in one integer."""
+    return one.astype(np.uint64) << _HALF | other.astype(np.uint64)
+
+
+def halves(pairs: Pairs) -> tuple[Places, Places]:
+    """Both numbers of each pair."""
+    return (pairs >> _HALF).astype(np.int64), pairs.astype(np.uint32).astype(np.int64)
+
+
+def halves_of(pairs: Pairs) -> Places:
+    """The numbers that pairs are made of, in order, each once."""
+    return distinct(np.concatenate(halves(pairs)).view(np.uint64)).view(np.int64)
+
+
+def as_frame(pairs: Pairs) -> pl.DataFrame:
+    """rank, rank_2: the later and the earlier build."""
+    return pl.DataFrame({"rank": (pairs >> _HALF).astype(np.uint32), "rank_2": pairs.astype(np.uint32)})
+
+
+def telling_pairs(packed: Packed, order: Order, wanted: Wanted | None = None) -> Pairs:
     """Pairs of the keys that few builds share (`MOST_ALIKE`).
 
     Parameters
     ----------
     packed : keys in order, each once.
     order : of every number in them.
-
-    Returns
-    -------
-    rank, rank_2 : the later and the earlier build, of different owners, each pair once, in order.
+    wanted : of which builds; of all for None.
     """
-    sizes = _group_sizes(packed)
-    return _within(packed[np.repeat((sizes > 1) & (sizes <= MOST_ALIKE), sizes)], order, MOST_ALIKE)
+    groups = _shared(packed)
+    return distinct(_within(groups.of(groups.sizes <= MOST_ALIKE), order, wanted))
 
 
-def equal_pairs(packed: Packed, order: Order) -> pl.DataFrame:
+def equal_pairs(packed: Packed, order: Order, wanted: Wanted | None = None) -> Pairs:
     """As :func:`telling_pairs`, of all keys; where many builds share one, each is paired with the earliest of each owner alone."""
-    sizes = _group_sizes(packed)
-    few = _within(packed[np.repeat((sizes > 1) & (sizes <= MOST_SHARING), sizes)], order, MOST_SHARING)
-    many = packed[np.repeat(sizes > MOST_SHARING, sizes)]
-    return pl.concat([few, _with_earliest(many, order)]).unique().sort("rank", "rank_2")
+    groups = _shared(packed)
+    few = _within(groups.of(groups.sizes <= MOST_SHARING), order, wanted)
+    return distinct(np.concatenate([few, _with_earliest(groups.of(groups.sizes > MOST_SHARING), order, wanted)]))
 
 
-def _is_new(ordered: npt.NDArray[np.uint64]) -> npt.NDArray[np.bool_]:
-    return np.concatenate([np.ones(min(1, len(ordered)), dtype=bool), ordered[1:] != ordered[:-1]])
+def still_paired(pairs: Pairs, packed: Packed, most: int, order: Order | None) -> Flags:
+    """Whether keys tell of each pair.
+
+    Parameters
+    ----------
+    pairs : numbers; the later build first.
+    packed : keys in order, each once; all builds that share one of them.
+    most : builds of a key that tells of all its pairs.
+    order : where a key of more builds tells of pairs with its earliest ones, of every number; None where it tells nothing.
+    """
+    later, earlier = halves(pairs)
+    by_number = np.argsort(numbers_of(packed), kind="stable")
+    pair, place = each_with(later, numbers_of(packed)[by_number])
+    key = packed[by_number[place]] >> NUMBER_BITS
+    other = key << NUMBER_BITS | earlier[pair].astype(np.uint64)
+    tells = is_among(other, packed) & (sizes_of(key, packed) <= most)
+    if order is not None:
+        ordered = _by_rank(_shared(packed), order)
+        tells |= is_among(other, np.sort(ordered.packed[ordered.first[ordered.first >= 0]]))
+    flags = np.zeros(len(pairs), dtype=bool)
+    flags[pair[tells]] = True
+    return flags
 
 
-def _group_sizes(packed: Packed) -> npt.NDArray[np.int64]:
-    return np.diff(np.flatnonzero(_is_new(packed >> NUMBER_BITS)), append=len(packed))
+@dataclass(frozen=True, slots=True)
+class _Groups:
+    """Packed keys in order, and how many builds share each."""
+
+    packed: Packed
+    sizes: Places
+
+    def of(self, flags: Flags) -> _Groups:
+        return _Groups(self.packed[np.repeat(flags, self.sizes)], self.sizes[flags])
 
 
-def _within(packed: Packed, order: Order, most: int) -> pl.DataFrame:
-    """All pairs of the builds of each key; no key has more than `most`."""
-    key, number = packed >> NUMBER_BITS, numbers_of(packed)
-    rank, owner = order.rank[number], order.owner[number]
-    found = [np.zeros(0, dtype=np.uint64)]
-    for apart in range(1, most):
-        is_pair = (key[apart:] == key[:-apart]) & (owner[apart:] != owner[:-apart])
-        one, other = rank[apart:][is_pair].astype(np.uint64), rank[:-apart][is_pair].astype(np.uint64)
-        found.append(np.maximum(one, other) << np.uint64(32) | np.minimum(one, other))
-    pairs = distinct(np.concatenate(found))
-    return pl.DataFrame(
-        {"rank": (pairs >> np.uint64(32)).astype(np.uint32), "rank_2": pairs.astype(np.uint32)}, schema=_PAIR_SCHEMA
-    )
+def _shared(packed: Packed) -> _Groups:
+    """The keys that two builds share; most are one build's own and leave at once."""
+    is_next = np.zeros(len(packed) + 1, dtype=bool)
+    np.less(packed[1:] ^ packed[:-1], np.uint64(1) << NUMBER_BITS, out=is_next[1:-1])
+    is_shared = is_next[1:] | is_next[:-1]
+    starts = np.flatnonzero(~is_next[:-1][is_shared])
+    return _Groups(packed[is_shared], np.diff(starts, append=int(is_shared.sum())))
 
 
-def _with_earliest(packed: Packed, order: Order) -> pl.DataFrame:
+def _within(groups: _Groups, order: Order, wanted: Wanted | None) -> Pairs:
+    """All pairs of the builds of each key, some more than once."""
+    packed = groups.packed
     number = numbers_of(packed)
-    held = pl.DataFrame({"key": packed >> NUMBER_BITS, "rank": order.rank[number], "owner": order.owner[number]}).sort(
-        "key", "rank"
-    )
-    first = held.unique(["key", "owner"], keep="first", maintain_order=True)
-    few = first.filter(pl.int_range(pl.len()).over("key") < MOST_SHARING)
-    met = held.join(few.rename({"rank": "rank_2", "owner": "owner_2"}), on="key")
-    return met.filter((pl.col("rank") > pl.col("rank_2")) & (pl.col("owner") != pl.col("owner_2"))).select(
-        pl.col("rank", "rank_2").cast(pl.UInt32)
-    )
+    rank, owner = order.rank[number], order.owner[number]
+    is_wanted = None if wanted is None else wanted(packed)
+    is_last = np.zeros(len(packed), dtype=bool)
+    is_last[np.cumsum(groups.sizes) - 1] = True
+    one = np.flatnonzero(~is_last)
+    found, other = [NO_KEYS], one + 1
+    while len(one):  # each with the next one, then with the one after it
+        is_pair = owner[one] != owner[other]
+        if is_wanted is not None:
+            is_pair &= is_wanted[one] | is_wanted[other]
+        found.append(_later_first(rank[one[is_pair]], rank[other[is_pair]]))
+        goes_on = ~is_last[other]
+        one, other = one[goes_on], other[goes_on] + 1
+    return np.concatenate(found)
+
+
+def _with_earliest(groups: _Groups, order: Order, wanted: Wanted | None) -> Pairs:
+    """Each build of each key with the earliest build of the earliest owners, some pairs more than once."""
+    ordered = _by_rank(groups, order)
+    packed = ordered.packed
+    number = numbers_of(packed)
+    rank, owner = order.rank[number], order.owner[number]
+    is_wanted = np.ones(len(packed), dtype=bool) if wanted is None else wanted(packed)
+    found = [NO_KEYS]
+    for first in ordered.first:
+        other = first[ordered.group]
+        one = np.flatnonzero((other >= 0) & (np.arange(len(other)) > other) & (owner != owner[other]))
+        one = one[is_wanted[one] | is_wanted[other[one]]]
+        found.append(_later_first(rank[one], rank[other[one]]))
+    return np.concatenate(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ordered:
+    """Builds of each key by rank.
+
+    Attributes
+    ----------
+    packed, group : keys, and which one of all.
+    first : `MOST_SHARING` x groups; places of the first build of the first owner, of the second one, and so on; or -1.
+    """
+
+    packed: Packed
+    group: Places
+    first: Places
+
+
+def _by_rank(groups: _Groups, order: Order) -> _Ordered:
+    group = np.repeat(np.arange(len(groups.sizes)), groups.sizes)
+    packed = groups.packed[np.argsort(group << 32 | order.rank[numbers_of(groups.packed)], kind="stable")]
+    of_owner = group << 32 | order.owner[numbers_of(packed)]
+    ordered = np.argsort(of_owner, kind="stable")
+    is_first = np.ones(len(ordered), dtype=bool)
+    is_first[1:] = np.diff(of_owner[ordered]) > 0
+    first = np.sort(ordered[is_first])
+    nth = np.arange(len(first)) - np.searchsorted(group[first], group[first])
+    first, nth = first[nth < MOST_SHARING], nth[nth < MOST_SHARING]
+    places = np.full((MOST_SHARING, len(groups.sizes)), -1, dtype=np.int64)
+    places[nth, group[first]] = first
+    return _Ordered(packed, group, places)
+
+
+def _later_first(one: Places, other: Places) -> Pairs:
+    return pairs_of(np.maximum(one, other), np.minimum(one, other))

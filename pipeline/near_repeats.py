@@ -12,8 +12,8 @@ import polars as pl
 from pipeline.figure_blocks import POWER_TOLERANCE_KW
 from pipeline.laid_rows import lay_together, of_pairs
 from pipeline.misprint import is_misprint
-from pipeline.pair_bounds import RowMatrix, count_at_most
-from pipeline.repeat_ties import tied
+from pipeline.pair_bounds import RowMatrix, count_at_most, may_agree
+from pipeline.repeat_ties import MOST_LINK, like_names, link_beside_names, tied, with_both
 
 #: Figures that agree, plus 2 for a like name or one test engine, or 1 for displacement or peak speeds: at least this many.
 ENOUGH = 5
@@ -107,27 +107,26 @@ def could_be_one(pairs: pl.DataFrame, rows: RowMatrix, runs: pl.DataFrame, build
     pairs, runs, builds : as :func:`judge_near` takes them.
     rows : the runs as :func:`pipeline.pair_bounds.row_matrix` lays them.
     """
-    counts = count_at_most(pairs, rows)
+    pairs = pairs.filter(may_agree(pairs, rows))
+    both = pl.concat([pairs, count_at_most(pairs, rows)], how="horizontal")
+    # two lone baselines are always laid together: where they differ, a boosted row must agree, or two rows are odd
+    both = both.filter(pl.col("is_long") | ~pl.col("has_base") | (pl.col("fine") > 0) | (pl.col("scaled") >= 2))
     figures, baselines, equal = pl.col("figures"), pl.col("baselines"), pl.col("equal")
     has_few = (equal >= 3) | ((equal >= 2) & (baselines >= 2))
-    in_ratio = (pl.col("levels") >= 2) & (baselines > 0)
-    link = pl.col("link")
-    both = pl.concat([pairs, counts], how="horizontal")
+    in_ratio = pl.when("has_base").then(pl.col("scaled") >= 2).otherwise((pl.col("levels") >= 2) & (baselines > 0))
     sure = pl.col("is_long") | has_few | (figures + 1 >= ENOUGH)
+    both = both.select(
+        "rank", "rank_2", need=pl.when(sure).then(0).when(in_ratio).then(1).otherwise(ENOUGH - 1 - figures.cast(pl.Int64))
+    ).filter(pl.col("need") <= MOST_LINK)
     # names are compared last, and only where they can still turn the scale
-    both = both.with_columns(link=pl.lit(2)).filter(sure | (figures + 1 + link >= ENOUGH) | in_ratio)
-    both = _most_link(both, runs, builds).filter(sure | (figures + 1 + link >= ENOUGH) | (in_ratio & (link > 0)))
-    return both.select("rank", "rank_2")
-
-
-def _most_link(pairs: pl.DataFrame, runs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
-    """Pairs with the `link` that :func:`tied` can give at most: peak speeds, which it compares, are only looked for here."""
+    open_pairs = both.filter(pl.col("need") > 0)
     has_speeds = runs.group_by("rank").agg(speeds=pl.col("power_rpm").is_not_null().any())
-    both = pairs.drop("link").join(has_speeds, on="rank", how="left", maintain_order="left").join(
-        has_speeds.rename({"rank": "rank_2", "speeds": "speeds_2"}), on="rank_2", how="left", maintain_order="left"
-    )  # fmt: skip
-    both = both.with_columns(speeds=pl.col("speeds") & pl.col("speeds_2")).drop("speeds_2")
-    return tied(both, builds).select(*pairs.columns)
+    held = pl.col("speeds") & pl.col("speeds_2")  # peak speeds are only looked for here
+    linked = with_both(open_pairs, builds.join(has_speeds, on="rank", how="left")).with_columns(speeds=held)
+    linked = linked.with_columns(enough=link_beside_names() >= pl.col("need"))
+    alike = like_names(linked.filter(~pl.col("enough")))
+    kept = pl.concat([part.select("rank", "rank_2") for part in (both.filter(need=0), linked.filter("enough"), alike)])
+    return kept.sort("rank", "rank_2")
 
 
 def _counted(rows: pl.DataFrame) -> pl.DataFrame:

@@ -13,6 +13,8 @@ ENGINE_SHARE = 0.01
 ENGINE_FIELDS = ("displacement_cc", "compression_ratio", "bore_mm", "stroke_mm", "cylinders")
 #: Names this alike (0 to 100, words in any order) count as like.
 NAME_ALIKE = 90.0
+#: What a like name or one test engine counts.
+MOST_LINK = 2
 
 
 def clash() -> pl.Expr:
@@ -33,21 +35,44 @@ def tied(pairs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
     The pairs with the facts of both builds (the second's end in ``_2``), `clash`, `alike` (name, engine, speeds, displacement
     or null) and `link` (2 for a like name or one test engine, 1 for equal peak speeds or displacement, else 0).
     """
-    plain = pl.col("build").str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}.]+", " ")
-    facts = builds.select("rank", "build", "publisher", "engine_id", *ENGINE_FIELDS, plain=plain)
-    both = pairs.join(facts, on="rank").join(facts.rename({c: f"{c}_2" for c in facts.columns}), on="rank_2")
-    alike = np.zeros(0, np.float32)
-    if both.height:
-        names = both["plain"].to_list(), both["plain_2"].to_list()
-        alike = process.cpdist(*names, scorer=fuzz.token_set_ratio, dtype=np.float32, workers=processors())
-    both = both.drop("plain", "plain_2").with_columns(alike_name=pl.Series(alike >= NAME_ALIKE, dtype=pl.Boolean), clash=clash())
-    engine = (pl.col("engine_id") == pl.col("engine_id_2")).fill_null(False)
-    size = ((pl.col("displacement_cc") / pl.col("displacement_cc_2") - 1).abs() < ENGINE_SHARE / 2).fill_null(False)
+    both = with_both(pairs, builds).with_columns(clash=clash())
+    names = like_names(both).select("rank", "rank_2", alike_name=pl.lit(True))
+    both = both.join(names, on=["rank", "rank_2"], how="left", maintain_order="left").with_columns(
+        pl.col("alike_name").fill_null(False)
+    )
     return both.with_columns(
-        alike=pl.when("alike_name").then(pl.lit("name")).when(engine).then(pl.lit("engine"))
-        .when("speeds").then(pl.lit("speeds")).when(size).then(pl.lit("displacement")),
-        link=pl.when(pl.col("alike_name") | engine).then(2).when(pl.col("speeds") | size).then(1).otherwise(0),
+        alike=pl.when("alike_name").then(pl.lit("name")).when(_one_engine()).then(pl.lit("engine"))
+        .when("speeds").then(pl.lit("speeds")).when(_one_size()).then(pl.lit("displacement")),
+        link=pl.when("alike_name").then(MOST_LINK).otherwise(link_beside_names()),
     )  # fmt: skip
+
+
+def with_both(pairs: pl.DataFrame, builds: pl.DataFrame) -> pl.DataFrame:
+    """Pairs (rank, rank_2) with the facts of both builds; the second's end in ``_2``."""
+    return pairs.join(builds, on="rank").join(builds.rename({c: f"{c}_2" for c in builds.columns}), on="rank_2")
+
+
+def like_names(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Those of the pairs (build, build_2) whose names are alike."""
+    if pairs.is_empty():
+        return pairs
+    plain = pairs.select(pl.col("build", "build_2").str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}.]+", " "))
+    names = plain["build"].to_list(), plain["build_2"].to_list()
+    alike = process.cpdist(*names, scorer=fuzz.token_set_ratio, score_cutoff=NAME_ALIKE, dtype=np.float32, workers=processors())
+    return pairs.filter(pl.Series(alike >= NAME_ALIKE))
+
+
+def link_beside_names() -> pl.Expr:
+    """2 for one test engine, 1 for equal peak speeds or displacement, else 0."""
+    return pl.when(_one_engine()).then(MOST_LINK).when(pl.col("speeds") | _one_size()).then(1).otherwise(0)
+
+
+def _one_engine() -> pl.Expr:
+    return (pl.col("engine_id") == pl.col("engine_id_2")).fill_null(False)
+
+
+def _one_size() -> pl.Expr:
+    return ((pl.col("displacement_cc") / pl.col("displacement_cc_2") - 1).abs() < ENGINE_SHARE / 2).fill_null(False)
 
 
 def tokens_of(builds: pl.DataFrame) -> pl.DataFrame:

@@ -21,13 +21,14 @@ import polars as pl
 from pipeline.equal_figures import laid_rows, matched_rows
 from pipeline.figure_blocks import BOOST_TOLERANCE_KPA, half_step
 from pipeline.near_repeats import NEAR_SCHEMA, choose_near, judge_near
+from pipeline.repeat_again import Memory, search_again
 from pipeline.repeat_answers import NOT_SAME, SAME, Answer, match_answers
-from pipeline.repeat_search import NOTHING, Alike, Fetch, Known, driven, ranked_rows, search
+from pipeline.repeat_search import Alike, Builds, driven, ranked, search
 from pipeline.repeat_ties import ENGINE_FIELDS
 
 _BY_FIGURES, _BY_ANSWER = "figures", "answer"
-RUN_COLUMNS = ("run_key", "build_key", "role", "power_kw", "power_step_kw", "boost_kpa", "boost_step_kpa", "power_rpm")
-FACT_COLUMNS = ("build_key", "publisher", "build", "engine_id", *ENGINE_FIELDS)
+RUN_COLUMNS = ("run_key", "role", "power_kw", "power_step_kw", "boost_kpa", "boost_step_kpa", "power_rpm")
+FACT_COLUMNS = ("publisher", "build", "engine_id", *ENGINE_FIELDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,55 +61,71 @@ def find_repeats(runs: pl.DataFrame, builds: pl.DataFrame, published: pl.DataFra
     answers : a human's answers as `repeat_answers.answers_of` reads them.
     """
     days = published.select("source", day="published_on")
-    listed = builds.select("build_key", "source", "publisher", "build").join(days, on="source", how="left")
-
-    def fetch(keys: pl.Series | None) -> tuple[pl.DataFrame, pl.DataFrame]:
-        if keys is None:
-            return runs.select(RUN_COLUMNS), builds.select(FACT_COLUMNS)
-        wanted = pl.col("build_key").is_in(keys.implode())
-        return runs.filter(wanted).select(RUN_COLUMNS), builds.filter(wanted).select(FACT_COLUMNS)
-
-    return search_repeats(listed, fetch, answers)[0]
+    return search_repeats(_Tables(runs, builds.join(days, on="source", how="left")), answers)[0]
 
 
-def search_repeats(
-    listed: pl.DataFrame, fetch: Fetch, answers: Sequence[Answer] = (), known: Known = NOTHING
-) -> tuple[Repeats, Alike]:
-    """Find tests that stand in a store more than once, looking again only at what changed since an earlier search.
+@dataclass(frozen=True, slots=True)
+class _Tables:
+    """Builds in memory."""
+
+    runs: pl.DataFrame
+    builds: pl.DataFrame
+
+    def listed(self, keys: pl.Series | None = None) -> pl.DataFrame:
+        listed = self.builds.select("build_key", "source", "publisher", "build", "day")
+        return listed if keys is None else listed.filter(pl.col("build_key").is_in(keys.implode()))
+
+    def fetch(self, named: pl.DataFrame, *, with_run_keys: bool = False) -> tuple[pl.DataFrame, pl.DataFrame]:
+        of = [name for name in named.columns if name != "build_key"]
+        runs, facts = self.runs.join(named, on="build_key"), self.builds.join(named, on="build_key")
+        return runs.select(*of, *RUN_COLUMNS[not with_run_keys :]), facts.select(*of, *FACT_COLUMNS)
+
+
+def search_repeats(builds: Builds, answers: Sequence[Answer] = (), memory: Memory | None = None) -> tuple[Repeats, Alike]:
+    """Find tests that stand in a store more than once.
 
     Parameters
     ----------
-    listed : build_key, source, publisher, build, day (of publication, or null) of all builds.
-    fetch : gives `RUN_COLUMNS` of the runs and `FACT_COLUMNS` of some builds, or of all.
+    builds : all builds.
     answers : a human's answers as `repeat_answers.answers_of` reads them.
-    known : what the search before left, without the builds that changed since.
+    memory : what searches before left; then only what changed since is looked at again.
 
     Returns
     -------
     What is to be told of it, and what was found of pairs, for the search after.
     """
-    listed = listed.sort(pl.col("day").fill_null(pl.date(9999, 1, 1)), "build_key").with_row_index("rank")
-    found = search(listed, fetch, known)
+    found = search(builds) if memory is None else search_again(builds, memory)
+    named = pl.concat([part[name] for part in (found.equal, found.judged) for name in ("build_key", "near_key")]).unique()
+    listed = ranked(builds.listed(None if answers else named))
+    equal, judged = _with_ranks(found.equal, listed), _with_ranks(found.judged, listed)
     matched = match_answers(answers, listed)
     said = _said(matched, listed)
-    if found.equal.is_empty() and said.is_empty():
-        return _repeats_of_none(choose_near(found.judged, said.drop("answer"), said.drop("answer")), listed, matched), found
-    alike = found.equal.join(_both_ways(said.filter(answer=NOT_SAME)), on=["rank", "rank_2"], how="anti")
+    if equal.is_empty() and said.is_empty():
+        return _repeats_of_none(choose_near(judged, said.drop("answer"), said.drop("answer")), listed, matched), found
+    alike = equal.join(_both_ways(said.filter(answer=NOT_SAME)), on=["rank", "rank_2"], how="anti")
     equal, few = alike.filter("enough").drop("enough"), alike.filter(~pl.col("enough")).select("rank", "rank_2")
     links = _links(equal, said)
     ends, refused = _resolve(links, said)
     told = _with_contradictions(matched, refused, listed)
     links = links.filter(pl.col("rank").is_in(list(ends)))
-    runs = ranked_rows(links, listed, fetch)[0]
-    repeated = pl.concat([_equal_rows(links, driven(runs)), _counterparts(links, runs)]).unique().sort("run_key")
     settled = pl.concat([_later_first(said), _later_first(links.filter(found_by=_BY_ANSWER))]).unique()
     counted = _later_first(links.join(settled, on=["rank", "rank_2"], how="anti"))
     # pairs to be asked about that share no key which tells
-    more = pl.concat([few, counted]).unique().join(found.judged, on=["rank", "rank_2"], how="anti").sort("rank", "rank_2")
-    rows, facts = ranked_rows(more, listed, fetch)
-    judged = pl.concat([found.judged, judge_near(more, driven(rows), facts)])
+    more = pl.concat([few, counted]).unique().join(judged, on=["rank", "rank_2"], how="anti").sort("rank", "rank_2")
+    ranks = pl.concat([frame[name].cast(pl.UInt32) for frame in (links, more) for name in ("rank", "rank_2")]).unique()
+    wanted = listed.select("rank", "build_key").filter(pl.col("rank").is_in(ranks.implode()))
+    runs, facts = builds.fetch(wanted, with_run_keys=True)
+    repeated = pl.concat([_equal_rows(links, driven(runs)), _counterparts(links, runs)]).unique().sort("run_key")
+    judged = pl.concat([judged, judge_near(more, driven(runs), facts)])
     near = _near_test(choose_near(judged, settled, counted), listed)
     return Repeats(_same_test(links, ends, listed), repeated, near, told), found
+
+
+def _with_ranks(pairs: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
+    """Pairs of builds by rank instead of name, in order."""
+    ranks = listed.select("build_key", "rank")
+    both = pairs.join(ranks, on="build_key").join(ranks.rename({"build_key": "near_key", "rank": "rank_2"}), on="near_key")
+    return both.select("rank", "rank_2", pl.exclude("rank", "rank_2", "build_key", "near_key")).sort("rank", "rank_2")
 
 
 def _repeats_of_none(near: pl.DataFrame, listed: pl.DataFrame, answers: tuple[Answer, ...]) -> Repeats:

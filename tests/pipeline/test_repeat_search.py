@@ -2,7 +2,6 @@
 
 import random
 import shutil
-from dataclasses import replace
 from datetime import date
 
 import polars as pl
@@ -12,9 +11,10 @@ from pipeline.build import build
 from pipeline.key_pairs import MOST_ALIKE, MOST_SHARING
 from pipeline.near_repeats import choose_near, could_be_one, judge_near
 from pipeline.pair_bounds import row_matrix
-from pipeline.repeat_search import NOTHING, driven
-from pipeline.repeats import FACT_COLUMNS, RUN_COLUMNS, search_repeats
-from pipeline.store import read_table
+from pipeline.repeat_search import driven
+from pipeline.repeats import FACT_COLUMNS, RUN_COLUMNS, find_repeats
+from pipeline.store import forget_builds, insert, query_table, read_table, writing
+from pipeline.store_repeats import StoredBuilds, search_store
 
 HP, PSI = 0.7456998715822702, 6.894757293168361
 FACTS = ("displacement_cc", "compression_ratio", "bore_mm", "stroke_mm", "cylinders")
@@ -22,10 +22,10 @@ TYPES = dict.fromkeys((*FACTS, "power_kw", "power_step_kw", "boost_kpa", "boost_
 
 
 class World:
-    """Builds of a few publishers whose figures often agree, changed at random."""
+    """Builds of a few publishers whose figures often agree, changed at random; where they are alike, very many share a key."""
 
-    def __init__(self, seed):
-        self.random = random.Random(seed)
+    def __init__(self, seed, are_alike=False):
+        self.random, self.are_alike = random.Random(seed), are_alike
         self.builds, self.days, self.made = {}, {f"s{i}": date(2020, 1, 1 + i) for i in range(6)}, 0
         for _ in range(60):
             self.add()
@@ -33,9 +33,10 @@ class World:
     def add(self):
         rng = self.random
         source = rng.choice(sorted(self.days))
-        base = rng.choice((200, 200, 201, 240, 311))
+        base = 200 if self.are_alike else rng.choice((200, 200, 201, 240, 311))
         levels = {
-            b: base * (1 + 0.06 * b) * rng.choice((1, 1, 1, 1.002, 1.05)) for b in rng.sample((4, 6, 8, 11), rng.randint(1, 3))
+            b: base * (1 + 0.06 * b) * (1 if self.are_alike else rng.choice((1, 1, 1, 1.002, 1.05)))
+            for b in rng.sample((4, 6) if self.are_alike else (4, 6, 8, 11), rng.randint(1, 2 if self.are_alike else 3))
         }
         rows = [(None, base)] * rng.choice((1, 1, 1, 0)) + sorted(levels.items())
         unit = rng.choice((HP, HP, 0.73549875))
@@ -69,7 +70,7 @@ class World:
         """Facts, runs and days of publication."""
         facts = pl.DataFrame(
             [b["fact"] for b in self.builds.values()],
-            schema={c: TYPES.get(c, pl.String) for c in ("build_key", "source", *FACT_COLUMNS[1:])},
+            schema={c: TYPES.get(c, pl.String) for c in ("build_key", "source", *FACT_COLUMNS)},
         )
         runs = pl.DataFrame(
             [
@@ -78,40 +79,62 @@ class World:
                     "power_step_kw": unit, "boost_kpa": boost or 0.0, "boost_step_kpa": 0.1 * PSI, "power_rpm": None,
                 }
                 for key, build in self.builds.items() for i, (boost, power, unit) in enumerate(build["rows"])
-            ], schema={c: TYPES.get(c, pl.String) for c in RUN_COLUMNS},
+            ], schema={c: TYPES.get(c, pl.String) for c in ("build_key", *RUN_COLUMNS)},
         )  # fmt: skip
-        days = pl.DataFrame({"source": list(self.days), "day": list(self.days.values())})
+        days = pl.DataFrame({"source": list(self.days), "published_on": list(self.days.values())})
         return facts, runs, days
 
-    def search(self, known=NOTHING, asked=None):
+    def write(self, con, touched):
+        """Bring a store up to date."""
         facts, runs, days = self.tables()
+        keys = pl.DataFrame({"build_key": sorted(touched)}, schema={"build_key": pl.String})
+        con.register("touched", keys)
+        for table in ("build", "run"):
+            con.execute(f"DELETE FROM {table} WHERE build_key IN (SELECT build_key FROM touched)")
+        con.execute("DELETE FROM source")
+        con.unregister("touched")
+        forget_builds(con, [keys])
+        named = facts.select("build_key", "source", "publisher", file=pl.lit("f.csv")).join(keys, on="build_key")
+        insert(con, "build", [facts.join(keys, on="build_key").with_columns(file=pl.lit("f.csv"))])
+        rest = {"line": pl.lit(1), "ambient_used_kpa": pl.lit(100.0), "ambient_basis": pl.lit("assumed")}
+        insert(con, "run", [runs.join(named, on="build_key").with_columns(**rest)])
+        insert(con, "source", [days])
 
-        def fetch(keys):
-            if asked is not None:
-                asked.append(None if keys is None else len(keys))
-            wanted = pl.lit(True) if keys is None else pl.col("build_key").is_in(keys.implode())
-            return runs.filter(wanted), facts.filter(wanted).select(FACT_COLUMNS)
-
-        listed = facts.select("build_key", "source", "publisher", "build").join(days, on="source")
-        found, alike = search_repeats(listed, fetch, (), known)
-        return found, alike.known
+    def found(self):
+        """What a search among all finds."""
+        facts, runs, days = self.tables()
+        return find_repeats(runs, facts, days)
 
 
-def same(found, expected):
-    for name in ("same_test", "runs", "near"):
-        assert getattr(found, name).equals(getattr(expected, name)), name
+@pytest.fixture
+def con(tmp_path):
+    with writing(tmp_path / "study.duckdb") as con:
+        yield con
 
 
-@pytest.mark.parametrize("seed", [10, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(10))])
-def test_what_changed_alone_is_looked_at_and_the_outcome_is_that_of_a_whole_search(seed):
-    world = World(seed)
-    found, known = world.search()
-    assert found.same_test.height and found.near.height  # or there is nothing to keep equal
+def same(con, expected):
+    assert query_table(con, "same_test").equals(expected.same_test)
+    assert con.sql("SELECT run_key FROM repeated_run ORDER BY run_key").pl().equals(expected.runs)
+    assert query_table(con, "near_test").equals(
+        expected.near.sort("figures", "build_key", "near_key", descending=[True, False, False])
+    )
+
+
+SEEDS = [10, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(10))]
+
+
+@pytest.mark.parametrize("are_alike", [False, True])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_what_changed_alone_is_looked_at_and_the_outcome_is_that_of_a_whole_search(con, seed, are_alike):
+    world = World(seed, are_alike)
+    world.write(con, world.builds)
+    search_store(con, [])
+    assert query_table(con, "same_test").height  # or there is nothing to keep equal
+    assert query_table(con, "near_test").height or are_alike
     for _ in range(8):
-        touched = world.change()
-        known = replace(known, builds=known.builds.filter(~pl.col("build_key").is_in(sorted(touched))))
-        found, known = world.search(known)
-        same(found, world.search()[0])
+        world.write(con, world.change())
+        search_store(con, [])
+        same(con, world.found())
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -129,16 +152,20 @@ def test_no_pair_that_would_be_asked_about_is_dropped_on_bounds(seed):
     assert likely.height < pairs.height / 2  # else nothing was dropped
 
 
-def test_nothing_changed_fetches_no_run_but_those_of_repeats():
-    world = World(1)
-    found, known = world.search()
-    asked = []
-    same(world.search(known, asked)[0], found)
-    assert None not in asked and max(asked) < len(world.builds) / 2
+def test_nothing_changed_fetches_no_run_but_those_of_repeats(con, monkeypatch):
+    world, asked, fetch = World(1), [], StoredBuilds.fetch
+    world.write(con, world.builds)
+    search_store(con, [])
+    monkeypatch.setattr(
+        StoredBuilds, "fetch", lambda self, named, **more: asked.append(named.height) or fetch(self, named, **more)
+    )
+    search_store(con, [])
+    same(con, world.found())
+    assert 0 < max(asked) < len(world.builds) / 2
 
 
 @pytest.mark.parametrize("builds", [MOST_ALIKE + 1, MOST_SHARING + 2])
-def test_a_pair_comes_back_when_fewer_share_its_key(builds):
+def test_a_pair_comes_back_when_fewer_share_its_key(con, builds):
     world = World(3)
     world.builds.clear()
     keys = [world.add() for _ in range(builds)]
@@ -152,21 +179,23 @@ def test_a_pair_comes_back_when_fewer_share_its_key(builds):
             "engine_id": None,
         }
         build["rows"] = [(None, 200.0, 1.0), (41.3, 260.0 + (i >= 3) * 0.4, 1.0)]
-    known = world.search()[1]
-    gone = keys[3:]
-    for key in gone:
+    world.write(con, keys)
+    search_store(con, [])
+    for key in keys[3:]:
         del world.builds[key]
-    known = replace(known, builds=known.builds.filter(~pl.col("build_key").is_in(gone)))
-    found, _ = world.search(known)
-    assert found.same_test.height == 2
-    same(found, world.search()[0])
+    world.write(con, keys[3:])
+    search_store(con, [])
+    assert query_table(con, "same_test").height == 2
+    same(con, world.found())
 
 
-def test_known_keys_survive_numbers_that_run_out():
+def test_known_keys_survive_numbers_that_run_out(con):
     world = World(2)
-    expected, known = world.search()
-    high = known.builds.with_columns(pl.col("number") + (1 << 24) - 10)
-    same(world.search(replace(known, builds=high))[0], expected)
+    world.write(con, world.builds)
+    search_store(con, [])
+    con.execute(f"UPDATE repeat_build SET number = number + {(1 << 24) - 10}")
+    search_store(con, [])
+    same(con, world.found())
 
 
 def published(rng, name):

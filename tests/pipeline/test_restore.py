@@ -472,7 +472,7 @@ def test_a_key_that_stands_in_two_row_groups_is_found(copy: Path, tmp_path: Path
     of_table(content, "run")[TABLE_PROPERTY]["rows"] += 1
     describe(copy, content)
     seal(copy)
-    with pytest.raises(FileProblem, match="rows of data/run.parquet do not fit the table run .* holds each key once"):
+    with pytest.raises(FileProblem, match="holds each key once|a run that stands twice"):
         restore(copy, tmp_path / "study.duckdb")
 
 
