@@ -23,7 +23,6 @@ _LONGEST_HEADER = 120
 _BARE_NUMBER = re.compile(row_marks.BARE_NUMBER.removesuffix("$") + r"\Z")
 
 KnowsHeader = Callable[[str], bool]
-Row = tuple[str | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,19 +36,7 @@ class _Score:
 
 
 def find_header_rows(grid: Grid, knows_header: KnowsHeader, header_line: int | None) -> list[int]:
-    """Row numbers (from 0) of the header rows, from top to bottom.
-
-    Parameters
-    ----------
-    grid : one sheet or file as text.
-    knows_header : tells whether a text is a recognised header. It is asked once for each distinct text.
-    header_line : line of the first header row where the source states it.
-
-    Raises
-    ------
-    FileProblem
-        Where the stated header line holds no cell.
-    """
+    """Row numbers (from 0) of the header rows, from top to bottom; parameters and errors are those of `pipeline.grid.find_tables`."""
     if grid.first_line_is_header:
         return [0]
     known = cache(knows_header)

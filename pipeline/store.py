@@ -1,8 +1,9 @@
 """The clean store: the only file that knows DuckDB and SQL.
 
-One file, one writer; a source file is one transaction, so that after a killed process every
-committed file is whole. No foreign keys (DuckDB checks them too eagerly for delete-and-insert in
-one transaction); keys are checked before loading. No extension is ever downloaded.
+One file, one writer; all rows of a source file enter in one transaction, alone or with other files,
+so that after a killed process every committed file is whole. No foreign keys (DuckDB checks them too
+eagerly for delete-and-insert in one transaction); keys are checked before loading. No extension is
+ever downloaded.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from pipeline.store_faults import clear_stub, told
 from pipeline.store_migrations import can_migrate, migrate
 from pipeline.store_tables import FILE_TABLES, KEYS, OTHER_TABLES, READ, SCHEMA_VERSION, TABLES, comments, table_columns
 
-_CONFIG: dict[str, Any] = {
+CONFIG: dict[str, Any] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
     "checkpoint_threshold": "1GB",
@@ -47,7 +48,7 @@ def _open(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
     if not read_only:
         clear_stub(path)
     try:
-        return duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
+        return duckdb.connect(str(path), read_only=read_only, config=CONFIG)
     except duckdb.Error as error:
         raise told(error, path) or StoreProblem(
             f"{path.name} cannot be opened as a store ({str(error).splitlines()[0][:160]}); give another --store file"
@@ -304,23 +305,3 @@ def forget_results(con: duckdb.DuckDBPyConnection) -> None:
     """Take out all kept results; they come from data that may have been withdrawn and are fitted anew when asked for."""
     with transaction(con):
         con.execute("DELETE FROM result")
-
-
-def copy_store(path: Path, fresh: Path) -> None:
-    """Copy a store into a new file that holds the present rows alone.
-
-    A deleted row stays readable in the file's bytes until its place is used again; a copy leaves it behind.
-
-    Raises
-    ------
-    StoreProblem : the store is missing, in use, damaged or of another version.
-    """
-    with reading(path):
-        pass
-    con = duckdb.connect(config=_CONFIG)
-    try:
-        for name, file, mode in (("held", path, " (READ_ONLY)"), ("fresh", fresh, "")):
-            con.execute(f"ATTACH '{str(file).replace(chr(39), chr(39) * 2)}' AS {name}{mode}")
-        con.execute("COPY FROM DATABASE held TO fresh")
-    finally:
-        con.close()

@@ -13,6 +13,7 @@ from pipeline import store
 from pipeline.add import replace_file
 from pipeline.errors import RequestProblem
 from pipeline.sources import WITHDRAWN_FILE, list_source_folders, read_withdrawn
+from pipeline.store_copy import copy_store
 from pipeline.toml_text import value_literal
 
 HEAD = "# Sources that were withdrawn, and why. Their rows leave the store; the ledger keeps that they existed.\n"
@@ -97,7 +98,7 @@ def compact(store_path: Path) -> None:
     fresh = store_path.with_name(store_path.name + ".fresh")
     fresh.unlink(missing_ok=True)
     try:
-        store.copy_store(store_path, fresh)
+        copy_store(store_path, fresh)
         fresh.replace(store_path)
     except (duckdb.Error, OSError) as error:
         fresh.unlink(missing_ok=True)
