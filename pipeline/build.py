@@ -203,19 +203,19 @@ def build(
         ledger = store.read_ledger(con)
         tasks = _tasks(plan, ledger)
         gone, lost = _drop_gone(con, plan, ledger), 0
-        writing = Writing(con, ledger)
-        for name, sentence in plan.broken.items():
-            writing.keep_problem(name, SOURCE_FILE, sentence, "", "")
         store.write_sources(con, _source_rows(plan, con))
         step = _stepper(progress, len(tasks))
         todo = _to_be_read(tasks, step)
         if not isinstance(executor, Executor | None):
             executor = executor(sum(_size(task.path) for task in todo))
-        if executor is None:
-            _read_here(todo, writing, step)
-        else:
-            lost = _read_by_workers(todo, work_folder(store_path), executor, writing, step)
-        changed = gone + writing.end()
+        with Writing(con, ledger) as writing:
+            for name, sentence in plan.broken.items():
+                writing.keep_problem(name, SOURCE_FILE, sentence, "", "")
+            if executor is None:
+                _read_here(todo, writing, step)
+            else:
+                lost = _read_by_workers(todo, work_folder(store_path), executor, writing, step)
+            changed = gone + writing.end()
         drop_folder(work_folder(store_path))
         answers = _answers(con, plan)
         if changed or answers_frame(answers).select(_SAID).rows() != store.query_table(con, "repeat_answer").select(_SAID).rows():

@@ -18,7 +18,7 @@ from pipeline.clean_file import check_results
 from pipeline.code_mark import code_mark
 from pipeline.errors import FileProblem, PoundworthError, RequestProblem, StoreProblem
 from pipeline.file_result import LedgerRow
-from pipeline.memory import processors, sharing_processors
+from pipeline.memory import in_one_thread, processors
 from pipeline.sources import hash_file
 from pipeline.work_files import drop_work, is_whole, read_work, work_name, write_work
 
@@ -213,7 +213,7 @@ def open_executor(jobs: int = 1, cluster: str | None = None) -> Iterator[Executo
         from concurrent.futures import ProcessPoolExecutor
         from multiprocessing import get_context
 
-        with sharing_processors(jobs), ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        with in_one_thread(), ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
             yield pool
 
 

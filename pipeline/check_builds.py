@@ -45,27 +45,43 @@ def add_build_figures(frame: pl.DataFrame) -> pl.DataFrame:
     The frame with `base_kw` and `base_rpm` (mean of the unboosted runs of the build whose baseline serves, measured at the
     same place), `base_low_kw` (the weakest of them), `low_boost_kpa`, `low_boost_kw` (the run of least boost of the build).
     """
-    # Joins copy every column that they are given: only the keys go through them.
-    keyed = frame.select("build_key", "measured_at", _base_key=pl.coalesce("baseline_build_key", "build_key"))
-    unboosted = frame.select("build_key", "measured_at", "role", "blank_boost", "power_kw", "power_rpm").filter(
-        pl.col("role") == "baseline"
-    )
+    # Joins copy every column that they are given: only what is needed goes through them.
+    needed = frame.select("measured_at", "role", "blank_boost", "power_kw", "power_rpm", "boost_kpa")
+    keyed = needed.with_columns(**_numbers(frame))
+    place = ["measured_at"] if keyed["measured_at"].null_count() < keyed.height else []
     # A blank boost counts as none only where no other run of the build states that it had none.
-    stated = (~pl.col("blank_boost")).any().over("build_key", "measured_at")
+    stated = (~pl.col("blank_boost")).any().over("_build", *place)
     bases = (
-        unboosted.filter(~pl.col("blank_boost") | ~stated)
-        .group_by("build_key", "measured_at")
+        keyed.filter(pl.col("role") == "baseline")
+        .filter(~pl.col("blank_boost") | ~stated)
+        .group_by("_build", *place)
         .agg(base_kw=pl.col("power_kw").mean(), base_rpm=pl.col("power_rpm").mean(), base_low_kw=pl.col("power_kw").min())
-        .rename({"build_key": "_base_key"})
+        .rename({"_build": "_base"})
     )
-    least = pl.col("boost_kpa") == pl.col("boost_kpa").min()
-    lows = frame.group_by("build_key").agg(
-        low_boost_kpa=pl.col("boost_kpa").min(), low_boost_kw=pl.col("power_kw").filter(least).min()
+    low = pl.when(pl.col("_build").is_not_null()).then(pl.col("boost_kpa").min().over("_build"))
+    weakest = pl.when(pl.col("boost_kpa") == pl.col("low_boost_kpa")).then("power_kw").min().over("_build")
+    made = (
+        keyed.with_columns(low_boost_kpa=low)
+        .select("_base", *place, "low_boost_kpa", low_boost_kw=weakest)
+        .join(bases, on=["_base", *place], how="left", nulls_equal=True, maintain_order="left")
     )
-    made = keyed.join(bases, on=["_base_key", "measured_at"], how="left", nulls_equal=True, maintain_order="left").join(
-        lows, on="build_key", how="left", maintain_order="left"
-    )
-    return frame.with_columns(made.drop(keyed.columns))
+    return frame.with_columns(made.drop("_base", *place))
+
+
+def _numbers(frame: pl.DataFrame) -> dict[str, pl.Series]:
+    """A number for each row's build and for the build whose baseline serves; numbers are compared faster than keys."""
+    own, other = frame["build_key"], frame["baseline_build_key"]
+    if other.null_count() == len(other):
+        number = number_texts(own)
+        return {"_build": number, "_base": number}
+    number = number_texts(pl.concat([own, other.fill_null(own)]))
+    return {"_build": number.head(len(own)), "_base": number.tail(len(own))}
+
+
+def number_texts(texts: pl.Series) -> pl.Series:
+    """A number for each distinct text; equal ones often follow one another."""
+    stretch = texts.rle_id()
+    return texts.filter(stretch != stretch.shift(1, fill_value=len(texts))).rank("dense").gather(stretch)
 
 
 def _within(gain: pl.Expr, ratio: pl.Expr) -> pl.Expr:
@@ -173,18 +189,15 @@ def find_described_twice(frame: pl.DataFrame) -> pl.DataFrame:
     gives one is, since nothing tells which is right.
     """
     found = [EMPTY_REASONS]
+    number = number_texts(frame["build_key"])
     for field in fields_of("build"):
         if field.name in ("build", "publisher") or frame[field.name].null_count() == frame.height:
             continue
-        values = frame.select("build_key", field.name).drop_nulls(field.name).unique()
-        several = values.group_by("build_key").len().filter(pl.col("len") > 1)
+        values = frame.select(field.name, _build=number).drop_nulls(field.name).unique()
+        several = values.filter(pl.col("_build").is_duplicated())["_build"]
         if several.is_empty():  # nearly every file: the rest is for the few builds that are told of in two ways
             continue
-        stated = (
-            frame.select("line", "build_key", field.name)
-            .drop_nulls(field.name)
-            .join(several, on="build_key", how="semi", maintain_order="left")
-        )
+        stated = frame.filter(number.is_in(several.implode())).select("line", "build_key", field.name).drop_nulls(field.name)
         told = _descriptions(stated, field.name, field.kind in ("number", "integer")).with_columns(
             _share=pl.len().over("build_key", "_kind") / pl.len().over("build_key"),
             _first=pl.col("_kind").first().over("build_key"),

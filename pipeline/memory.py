@@ -1,7 +1,8 @@
 """How a process that reads much deals with memory and processors: settings of its allocators, made before they are loaded.
 
 Reading a file takes and frees tables of the file's size some dozens of times. Given back to the system each time, the pages
-come back one fault at a time, which takes a quarter of the reading; kept for a few seconds, they are used again.
+come back one fault at a time, which takes a quarter of the reading; kept for a few seconds, they are used again. And most steps
+are so short that handing them to several threads takes longer than the step; the store is written by a thread beside them.
 """
 
 from __future__ import annotations
@@ -16,11 +17,12 @@ _KEPT_BYTES, _OWN_BLOCK_BYTES = 1 << 28, 1 << 25
 _GLIBC = {"MALLOC_TRIM_THRESHOLD_": (-1, _KEPT_BYTES), "MALLOC_MMAP_THRESHOLD_": (-3, _OWN_BLOCK_BYTES)}
 #: polars brings an allocator of its own.
 _OF_POLARS = {"_RJEM_MALLOC_CONF": "dirty_decay_ms:10000,muzzy_decay_ms:0"}
-_THREADS = "POLARS_MAX_THREADS"
+_THREADS = {"POLARS_MAX_THREADS": "1"}
 
 
-def keep_memory() -> None:
-    """Let this process and those started from it keep freed memory for a while; call it before polars is imported.
+def prepare_reading() -> None:
+    """Let this process and those started from it keep freed memory for a while and run polars in one thread; call it before
+    polars is imported.
 
     What the user set in the environment stays as it is; where the C library is another, nothing happens.
     """
@@ -35,7 +37,7 @@ def keep_memory() -> None:
             os.environ[name] = str(size)
             if mallopt is not None:
                 mallopt(option, size)
-    for name, text in _OF_POLARS.items():
+    for name, text in (_OF_POLARS | _THREADS).items():
         os.environ.setdefault(name, text)
 
 
@@ -45,13 +47,12 @@ def processors() -> int:
 
 
 @contextmanager
-def sharing_processors(jobs: int) -> Iterator[None]:
-    """Processes that are started meanwhile take their share of the processors; each would start a thread for every one."""
-    held = os.environ.get(_THREADS)
-    if held is None:
-        os.environ[_THREADS] = str(max(1, processors() // jobs))
+def in_one_thread() -> Iterator[None]:
+    """Processes that are started meanwhile run polars in one thread, whatever this one does."""
+    set_here = [name for name in _THREADS if name not in os.environ]
+    os.environ.update({name: _THREADS[name] for name in set_here})
     try:
         yield
     finally:
-        if held is None:
-            os.environ.pop(_THREADS, None)
+        for name in set_here:
+            os.environ.pop(name, None)

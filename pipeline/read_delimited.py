@@ -54,8 +54,9 @@ def read_delimited(data: bytes, name: str, options: ReadOptions) -> list[Grid]:
         text = b"\n" + text[hint.end() :]
     stated = _stated_delimiter(options.delimiter, name)
     delimiter = stated or (hint.group(1).decode("ascii", "ignore") if hint else "") or find_delimiter(text)
-    check_width(_sample_width(text, delimiter), name)
-    cells = _read_fast(text, delimiter, name)
+    width = _sample_width(text, delimiter)
+    check_width(width, name)
+    cells = _read_fast(text, delimiter, width, name)
     if cells is None:
         cells = _read_by_record(text, delimiter, name)
     return [Grid(cells, None, "delimited", {"encoding": encoding, "delimiter": delimiter})]
@@ -64,8 +65,8 @@ def read_delimited(data: bytes, name: str, options: ReadOptions) -> list[Grid]:
 def find_delimiter(text: bytes) -> str:
     """Find the delimiter that cuts most of the first lines into the same number (two or more) of cells."""
     lines = _sample(text)
-    scores = {delimiter: _agreement(lines, delimiter) for delimiter in DELIMITERS}
-    best = max(scores.values())
+    scores = {delimiter: _agreement(lines, delimiter) for delimiter in DELIMITERS if any(delimiter in line for line in lines)}
+    best = max(scores.values(), default=0.0)
     if best > 0:
         return next(delimiter for delimiter, score in scores.items() if score == best)
     return ","
@@ -109,11 +110,10 @@ def _stated_delimiter(delimiter: str | None, name: str) -> str | None:
 # -- the compiled reader ------------------------------------------------------------------------------------------------
 
 
-def _read_fast(text: bytes, delimiter: str, name: str) -> pl.DataFrame | None:
-    """Read with one record a line; None where the quotes do not allow it."""
+def _read_fast(text: bytes, delimiter: str, width: int, name: str) -> pl.DataFrame | None:
+    """Read with one record a line, the first ones of some width; None where the quotes do not allow it."""
     if len(delimiter.encode()) != 1 or not _is_one_record_a_line(text, delimiter):
         return None
-    width = _sample_width(text, delimiter)
     cells = _parse(text, delimiter, width)
     if cells is None:  # usually a wider row further down
         width = _widest(text, delimiter)

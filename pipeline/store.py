@@ -30,7 +30,11 @@ CONFIG: dict[str, Any] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
     "checkpoint_threshold": "1GB",
+    "max_vacuum_tasks": 0,
 }
+#: Rows that a table keeps room for, over those that it holds, from which closing the store merges what is left of its blocks.
+#: DuckDB would do so wherever one block in a few can be saved, and write a table of large transactions twice.
+MERGED_FROM = 1.5
 
 
 def _create(con: duckdb.DuckDBPyConnection) -> None:
@@ -109,12 +113,21 @@ def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             migrate(con, found)
         _check_version(con, path)
         yield con
+        _allow_merging(con)
     except duckdb.Error as error:
         raise told(error, path) or StoreProblem(
             f"the store {path.name} could not be written ({str(error).splitlines()[0][:200]})"
         ) from error
     finally:
         con.close()
+
+
+def _allow_merging(con: duckdb.DuckDBPyConnection) -> None:
+    """Let the store be tidied at its closing where much was deleted."""
+    kept = dict(_rows(con, "SELECT table_name, estimated_size FROM duckdb_tables()"))
+    held = {table: _rows(con, f"SELECT count(*) FROM {table}")[0][0] for table in ("run", "sweep_point", "repeat_key")}
+    if any(kept[table] > MERGED_FROM * rows for table, rows in held.items()):
+        con.execute("RESET max_vacuum_tasks")
 
 
 @contextmanager

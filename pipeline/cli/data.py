@@ -86,9 +86,9 @@ def build(raw: Path, store: Path, with_demo: bool, strict: bool, jobs: int | Non
     The store and its answers are the same whoever reads. A worker takes a second to start, so that few or small files are
     read by this process.
     """
-    from pipeline.memory import keep_memory
+    from pipeline.memory import prepare_reading
 
-    keep_memory()
+    prepare_reading()
     from pipeline.build import build as build_store
     from pipeline.build_workers import open_readers
 

@@ -44,9 +44,9 @@ def run(
     """
     from pipeline.cli.halves import import_ahead
     from pipeline.cli.second import collect_seldom, open_second
-    from pipeline.memory import keep_memory
+    from pipeline.memory import prepare_reading
 
-    keep_memory()
+    prepare_reading()
     collect_seldom()
     with open_second(import_ahead, already="models.study") as second:
         _run(raw, store, out, second, with_demo=with_demo, strict=strict, jobs=jobs, cluster=cluster, as_json=as_json)

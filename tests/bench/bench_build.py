@@ -21,9 +21,9 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2])]
 
-from pipeline.memory import keep_memory  # noqa: E402
+from pipeline.memory import prepare_reading  # noqa: E402
 
-keep_memory()  # as the command does, before the libraries are loaded
+prepare_reading()  # as the command does, before the libraries are loaded
 
 import duckdb  # noqa: E402
 import numpy as np  # noqa: E402

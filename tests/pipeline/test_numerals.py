@@ -181,3 +181,15 @@ def test_no_text_raises_and_each_row_has_one_outcome(texts):
         assert outcomes == 1
         if row["value"] is not None:
             assert math.isfinite(row["value"]) and row["low"] <= row["value"] <= row["high"]
+
+
+@given(st.lists(st.from_regex(r"[+-]?[0-9]{1,5}[.,][0-9]{1,5}", fullmatch=True), min_size=1, max_size=6))
+def test_a_bare_figure_proves_the_mark_that_it_proves_with_a_unit(figures):
+    bare, with_unit = (pl.Series([figure + unit for figure in figures]) for unit in ("", " hp"))
+    assert infer_decimal_mark([bare]) == infer_decimal_mark([with_unit])
+
+
+@given(st.lists(st.sampled_from([*sorted(MISSING_MARKERS), "N/A ", "412", "12,5 hp", "?!", "１.5", "400-410"]), max_size=8))
+def test_cells_are_read_alone_as_they_are_together(cells):
+    together = parse_numerals(pl.Series(cells, dtype=pl.String), None)
+    assert together.rows() == [parse_numerals(pl.Series([cell], dtype=pl.String), None).row(0) for cell in cells]
