@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -12,6 +13,7 @@ import polars as pl
 from pipeline.equal_figures import judge_equal
 from pipeline.figure_blocks import NUMBER_BITS, Packed, Places, exact_keys, figures_of, near_keys, pack
 from pipeline.key_pairs import NO_KEYS, Order, Pairs, as_frame, distinct, equal_pairs, telling_pairs
+from pipeline.memory import processors
 from pipeline.near_repeats import JUDGED_SCHEMA, could_be_one, judge_near
 from pipeline.pair_bounds import row_matrix
 from pipeline.repeat_ties import tokens_of
@@ -121,9 +123,11 @@ def keys_of(runs: pl.DataFrame, facts: pl.DataFrame, others: Packed) -> Keys:
     mine = _packed(said)
     is_shared = pl.Series(np.concatenate([mine, others]) >> NUMBER_BITS).is_duplicated().head(said.height)
     tying = said.filter(is_shared).sort("number")
-    made = [_keys_of_figures(part, tying) for part in _parts(runs.sort("number"))]
-    exact, near = (np.concatenate([NO_KEYS, *(keys[kind] for keys in made)]) for kind in (EXACT, NEAR))
-    return distinct(exact), distinct(near), distinct(mine)
+    with ThreadPoolExecutor(processors()) as pool:  # NumPy leaves Python's lock while it counts and sorts
+        made = list(pool.map(lambda part: _keys_of_figures(part, tying), _parts(runs.sort("number"))))
+        exact, near = (np.concatenate([NO_KEYS, *(keys[kind] for keys in made)]) for kind in (EXACT, NEAR))
+        exact, near, token = pool.map(distinct, (exact, near, mine))
+    return exact, near, token
 
 
 def _parts(runs: pl.DataFrame) -> Iterator[pl.DataFrame]:

@@ -133,3 +133,42 @@ def test_hostile_names_are_data_not_sql(raw):
     raw.add("one", {"f.csv": f'build,power_hp,boost_psi\n"{name}",150,\n"{name}",205,6\n'})
     raw.build()
     assert read_table(raw.store, "build")["build"].to_list() == [name]
+
+
+def blocks_of_points(path):
+    with store.reading(path) as con:
+        groups = con.sql(
+            "SELECT max(count) FROM pragma_storage_info('sweep_point') WHERE column_name = 'rpm' AND segment_type = 'DOUBLE' "
+            "GROUP BY row_group_id ORDER BY row_group_id"
+        )
+        return len(groups.fetchall()), con.sql("SELECT count(*) FROM sweep_point").fetchall()[0][0]
+
+
+def add_points(path, count, times):
+    with store.writing(path) as con:
+        for _ in range(times):
+            con.execute(f"INSERT INTO sweep_point (run_key, line, rpm) SELECT 'a', i, i FROM range({count}) r(i)")
+
+
+def test_blocks_are_merged_only_where_much_was_deleted(tmp_path):
+    path = tmp_path / "s.duckdb"
+    add_points(path, 130_000, 4)
+    assert blocks_of_points(path) == (8, 520_000)  # four whole ones, and one rest each
+    with store.writing(path) as con:
+        con.execute("DELETE FROM sweep_point WHERE line % 10 < 3")
+    assert blocks_of_points(path) == (8, 364_000)
+    with store.writing(path) as con:
+        con.execute("DELETE FROM sweep_point WHERE line % 10 < 9")
+    assert blocks_of_points(path) == (1, 52_000)
+
+
+def test_what_a_file_cannot_be_stored_for_reaches_the_caller(raw, runs_text, monkeypatch):
+    raw.add("first", {"runs.csv": runs_text})
+    raw.add("second", {"runs.csv": runs_text})
+    monkeypatch.setattr("pipeline.build_writing.ROWS_TOGETHER", 1)
+    with store.writing(raw.store) as con:
+        con.execute("DROP TABLE flag")
+        con.execute("CREATE VIEW flag AS SELECT 1 AS line")  # nothing can be written there
+    with pytest.raises(StoreProblem, match="could not be written"):
+        raw.build()
+    assert read_table(raw.store, "run").is_empty()
