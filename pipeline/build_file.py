@@ -9,6 +9,7 @@ import hashlib
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
+from stat import S_ISREG
 
 import polars as pl
 
@@ -89,10 +90,15 @@ def read_repairs_text(folder: Path) -> str:
 
 def is_unchanged(task: FileTask) -> bool:
     """Whether size, time and recipe say that a file is as the ledger has it (no byte is read)."""
-    held, path = task.held, task.path
-    if held is None or held.recipe != task.recipe or held.withdrawn or held.problem or not path.is_file() or path.is_symlink():
+    held = task.held
+    if held is None or held.recipe != task.recipe or held.withdrawn or held.problem:
         return False
-    stat = path.stat()
+    try:
+        stat = task.path.lstat()
+    except (OSError, ValueError):  # not there, or no name that a file can have
+        return False
+    if not S_ISREG(stat.st_mode):
+        return False
     seen = datetime.fromisoformat(held.seen_on).timestamp() * 1e9
     return (stat.st_size, stat.st_mtime_ns) == (held.size, held.mtime_ns) and stat.st_mtime_ns + RACY_NS < seen
 

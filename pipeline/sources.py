@@ -14,6 +14,7 @@ from collections import Counter
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from stat import S_ISLNK, S_ISREG
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
@@ -152,12 +153,13 @@ def list_source_folders(raw: Path) -> list[Path]:
 def read_toml(path: Path) -> dict[str, Any]:
     """A TOML file as a dictionary; SourceProblem where it is too large, no text, or no TOML."""
     where = f"{path.parent.name}/{path.name}"
-    if path.is_symlink():
-        raise SourceProblem(f"{where} is a link; put the file itself into the source's folder")
     try:
-        if path.exists() and not path.is_file():  # a named pipe would never end
+        stat = path.lstat()
+        if S_ISLNK(stat.st_mode):
+            raise SourceProblem(f"{where} is a link; put the file itself into the source's folder")
+        if not S_ISREG(stat.st_mode):  # a named pipe would never end
             raise SourceProblem(f"{where} is no regular file; put a text file there")
-        if path.stat().st_size > MAX_TOML_BYTES:
+        if stat.st_size > MAX_TOML_BYTES:
             raise SourceProblem(f"{where} has more than {MAX_TOML_BYTES:,} bytes; it should hold a few lines of description")
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (ValueError, RecursionError) as error:  # a whole number of thousands of digits is a plain ValueError
