@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -43,12 +43,12 @@ _SAID = ("source", "build", "other", "answer")
 class BuildSummary:
     """What a build found; counts are those of the store after it.
 
-    `by_file` : one ledger row a file. `changed` : files read anew. `left_out` : invented sources left
+    `by_file` : one ledger row a file. `flag_rows` : the clean table of flags. `changed` : files read anew. `left_out` : invented sources left
     out because real ones are there. `notes` : sentences for the user.
     """
 
     by_file: tuple[LedgerRow, ...]
-    flags: tuple[dict[str, Any], ...]
+    flag_rows: pl.DataFrame = field(compare=False)
     builds: int
     runs: int
     sweep_points: int
@@ -61,6 +61,13 @@ class BuildSummary:
     def problems(self) -> tuple[LedgerRow, ...]:
         """Files that could not be used."""
         return tuple(r for r in self.by_file if r.problem)
+
+    @property
+    def flags(self) -> tuple[dict[str, Any], ...]:
+        """All flags, each with its sentence; made when asked for, since there may be a million."""
+        return tuple(
+            {**f, "sentence": sentence_of(f["code"], f["column"], f["value"])} for f in self.flag_rows.iter_rows(named=True)
+        )
 
     def count(self, name: str) -> int:
         """Sum of one ledger column over all files."""
@@ -273,8 +280,7 @@ def _summary(con: duckdb.DuckDBPyConnection, plan: _Plan, changed: int, lost: in
     ledger = tuple(store.read_ledger(con).values())
     count = {t: int(con.execute(f'SELECT count(*) FROM "{t}"').fetchall()[0][0]) for t in ("run", "sweep_point", "change")}
     builds = int(con.execute("SELECT count(DISTINCT build_key) FROM build").fetchall()[0][0])
-    flags = store.query_table(con, "flag").to_dicts()
-    told = tuple({**f, "sentence": sentence_of(f["code"], f["column"], f["value"])} for f in flags)
+    flags = store.query_table(con, "flag")
     notes = []
     if plan.left_out:
         notes.append(
@@ -290,5 +296,5 @@ def _summary(con: duckdb.DuckDBPyConnection, plan: _Plan, changed: int, lost: in
         if row.rows_read != row.accepted + row.refused + row.repeated:
             raise StoreProblem(f"{row.source}/{row.file}: counts do not balance; delete the store and build it again")
     return BuildSummary(
-        ledger, told, builds, count["run"], count["sweep_point"], count["change"], changed, plan.left_out, tuple(notes)
+        ledger, flags, builds, count["run"], count["sweep_point"], count["change"], changed, plan.left_out, tuple(notes)
     )

@@ -48,7 +48,7 @@ def show_summary(summary: Any) -> None:
     click.echo(f"\n{read:,} rows read = {accepted:,} accepted + {refused_rows:,} refused + {repeated:,} repeated.")
     click.echo(
         f"{plural(summary.builds, 'build')}, {plural(summary.runs, 'run')}, {plural(summary.sweep_points, 'curve point')}, "
-        f"{plural(summary.changes, 'before/after change')}; {plural(len(summary.flags), 'flag')}."
+        f"{plural(summary.changes, 'before/after change')}; {plural(summary.flag_rows.height, 'flag')}."
     )
     for row in summary.problems:
         note(f"skipped {row.source}/{row.file}: {row.problem}")
