@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
-from hypothesis import settings
+# As the command does: on products as small as these the algebra library's threads would only wait for one another.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from pipeline.build import BuildSummary, build
+import pytest  # noqa: E402
+from hypothesis import settings  # noqa: E402
+
+from pipeline.build import BuildSummary, build  # noqa: E402 (numpy is loaded here)
 
 # Speed is measured in tests/bench, never by a test: a busy machine must not fail a property.
 # `pytest --hypothesis-profile thorough` looks harder.

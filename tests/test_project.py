@@ -8,31 +8,36 @@ import sys
 import tomllib
 from pathlib import Path
 
-import pytest
-
 from pipeline.cli import COMMANDS
 
 ROOT = Path(__file__).parent.parent
 HEAVY = ("polars", "duckdb", "pandas", "numpy", "scipy", "sklearn", "statsmodels", "altair", "pandera", "pyarrow")
 
 
-@pytest.mark.parametrize("words", [["--help"], *([name, "--help"] for name in COMMANDS)], ids=lambda w: " ".join(w))
-def test_help_imports_nothing_heavy(words):
-    code = (
-        "import sys\nfrom pipeline.cli import cli\ntry:\n    cli.main(args=sys.argv[1:], prog_name='poundworth')\nexcept SystemExit as end:\n    assert end.code == 0\n"
-        f"heavy = [m for m in {HEAVY!r} if m in sys.modules]\nassert not heavy, heavy\n"
-    )
-    done = subprocess.run([sys.executable, "-c", code, *words], cwd=ROOT, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    assert "Usage: poundworth" in done.stdout
+#: Prints the help of each command, after each what heavy thing has been imported by then.
+HELP = f"""
+import sys
+from pipeline.cli import cli
+for words in ([], *([name] for name in sys.argv[1:])):
+    try:
+        cli.main(args=[*words, "--help"], prog_name="poundworth")
+    except SystemExit as end:
+        print("exit", end.code, [m for m in {HEAVY!r} if m in sys.modules], end="\\f")
+"""
 
 
-def test_every_command_help_has_an_example_or_says_what_it_prints():
-    for name in COMMANDS:
-        done = subprocess.run(
-            [sys.executable, "-m", "pipeline.cli", name, "--help"], cwd=ROOT, capture_output=True, text=True, check=False
-        )
-        assert "Example" in done.stdout or name == "dictionary", name
+def test_help_imports_nothing_heavy_and_has_an_example_or_says_what_it_prints():
+    done = subprocess.run([sys.executable, "-c", HELP, *COMMANDS], cwd=ROOT, capture_output=True, text=True, check=False)
+    said = done.stdout.split("\f")[:-1]
+    assert done.returncode == 0 and len(said) == 1 + len(COMMANDS), done.stderr
+    for name, text in zip(("", *COMMANDS), said, strict=True):
+        assert text.startswith(f"Usage: poundworth {name}") and text.endswith("exit 0 []"), text
+        assert "Example" in text or name in ("", "dictionary"), name
+
+
+def test_the_package_of_commands_is_itself_a_command():
+    done = subprocess.run([sys.executable, "-m", "pipeline.cli", "--help"], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0 and done.stdout.startswith("Usage: poundworth"), done.stderr
 
 
 def test_lock_names_no_address():
