@@ -68,6 +68,12 @@ def raw(tmp_path: Path) -> RawFolder:
     return RawFolder(tmp_path)
 
 
+@pytest.fixture(scope="session")
+def make_raw() -> Callable[[Path], RawFolder]:
+    """For stores that the tests of a module share."""
+    return RawFolder
+
+
 @pytest.fixture
 def runs_text() -> str:
     return RUNS

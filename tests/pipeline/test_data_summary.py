@@ -28,20 +28,27 @@ Cedar,300,7,,,
 HEAD = 'title = "A <b>test</b>"\npublisher = "Test Sheet"\nlicence = "CC0-1.0"\nauthor = "A. Person"\ncontributor = "B. Person"\n'
 
 
-@pytest.fixture
-def summary(raw):
+@pytest.fixture(scope="module")
+def store(make_raw, tmp_path_factory):
+    """A store of one bad file, for tests that only read."""
+    raw = make_raw(tmp_path_factory.mktemp("summary"))
     raw.add("one", {"f.csv": BAD}, head=HEAD)
     raw.build()
-    return summarise(raw.store)
+    return raw.store
 
 
-def test_counts_are_those_of_the_store(raw, summary):
+@pytest.fixture(scope="module")
+def summary(store):
+    return summarise(store)
+
+
+def test_counts_are_those_of_the_store(store, summary):
     counts = summary.counts
     assert counts["rows_read"] == 8 == counts["accepted"] + counts["refused"] + counts["repeated"]
     assert (counts["refused"], counts["builds"], counts["runs"], counts["sources"]) == (2, 3, 6, 1)
     (source,) = summary.sources
     assert (source.rows_read, source.accepted, source.refused, source.builds, source.runs) == (8, 6, 2, 3, 6)
-    assert counts["flags"] == read_table(raw.store, "flag").height == source.flags
+    assert counts["flags"] == read_table(store, "flag").height == source.flags
 
 
 def test_refused_rows_stand_under_each_reason_with_their_own_cells(summary):
