@@ -120,18 +120,19 @@ def same(con, expected):
     )
 
 
-SEEDS = [10, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(10))]
+#: Worlds and how often each changes.
+WORLDS = [(10, 3), *(pytest.param(seed, 8, marks=pytest.mark.slow) for seed in range(11))]
 
 
 @pytest.mark.parametrize("are_alike", [False, True])
-@pytest.mark.parametrize("seed", SEEDS)
-def test_what_changed_alone_is_looked_at_and_the_outcome_is_that_of_a_whole_search(con, seed, are_alike):
+@pytest.mark.parametrize(("seed", "changes"), WORLDS)
+def test_what_changed_alone_is_looked_at_and_the_outcome_is_that_of_a_whole_search(con, seed, changes, are_alike):
     world = World(seed, are_alike)
     world.write(con, world.builds)
     search_store(con, [])
     assert query_table(con, "same_test").height  # or there is nothing to keep equal
     assert query_table(con, "near_test").height or are_alike
-    for _ in range(8):
+    for _ in range(changes):
         world.write(con, world.change())
         search_store(con, [])
         same(con, world.found())
