@@ -27,13 +27,12 @@ def text(header, *columns, speeds=SPEEDS):
 
 
 @pytest.fixture
-def read(raw):
+def read(raw, read_tables):
     def made(content, more=ONE, kind="sweep", toml=None):
         raw.add("one", {"file.csv": content}, kind=kind, more=more, toml=toml)
         summary = raw.build()
         assert [f.problem for f in summary.by_file] == [None]
-        tables = {name: store.read_table(raw.store, name) for name in ("run", "sweep_point", "change", "refused", "build")}
-        return summary, tables
+        return summary, read_tables(raw.store, "run", "sweep_point", "change", "refused", "build")
 
     return made
 

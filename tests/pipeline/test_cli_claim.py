@@ -76,6 +76,7 @@ def test_other_units_say_the_same(ask):
     assert " hp" not in si["sentence"].replace("\u202f", " ")
 
 
+@pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize("columns", [60, 100])
 def test_cautions_come_before_any_figure_and_lines_fit(ask, columns):
     text = ask(*POWER, "900hp", columns=columns).stdout
@@ -105,6 +106,7 @@ FILE = (
 )
 
 
+@pytest.mark.usefixtures("read_once")
 def test_every_row_of_a_file_is_judged_or_says_why(ask, tmp_path):
     (tmp_path / "claims.csv").write_text(FILE, encoding="utf-8")
     said = json.loads(ask("--file", str(tmp_path / "claims.csv"), "--json").stdout)
@@ -118,6 +120,7 @@ def test_every_row_of_a_file_is_judged_or_says_why(ask, tmp_path):
     assert said["claims"][0]["given"]["NA hp"] == "340"
 
 
+@pytest.mark.usefixtures("read_once")
 def test_the_table_as_csv_holds_every_row_and_no_formula(ask, tmp_path):
     (tmp_path / "claims.csv").write_text(FILE, encoding="utf-8")
     result = ask("--file", str(tmp_path / "claims.csv"), "--csv", str(tmp_path / "out" / "judged.csv"))
@@ -128,6 +131,7 @@ def test_the_table_as_csv_holds_every_row_and_no_formula(ask, tmp_path):
     assert rows[8]["verdict"] == "not read" and rows[8]["claimed_hp"] == ""
 
 
+@pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize("columns", [60, 100])
 def test_a_file_reads_as_a_table_or_as_lines(ask, tmp_path, columns):
     (tmp_path / "claims.csv").write_text(FILE, encoding="utf-8")
@@ -136,6 +140,7 @@ def test_a_file_reads_as_a_table_or_as_lines(ask, tmp_path, columns):
     assert max(len(line) for line in text.splitlines()) <= max(columns, 88)
 
 
+@pytest.mark.usefixtures("read_once")
 def test_workbooks_are_read_too(ask, tmp_path):
     import xlsxwriter
 
@@ -156,6 +161,7 @@ def test_spellings_are_each_of_one_thing():
     assert _column_of("charge cooling")[0] == "cooling" and _column_of("shoe size") is None
 
 
+@pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -186,6 +192,7 @@ def test_wrong_use_is_told_as_such(ask, words):
     assert ask(*words).exit_code == 2
 
 
+@pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize("text", ["", "a,b\n1,2\n", "\x00\x01", "na_hp\n300\n"])
 def test_a_file_without_claims_is_told(store, capsys, tmp_path, text):
     (tmp_path / "claims.csv").write_bytes(text.encode())

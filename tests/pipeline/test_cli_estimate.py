@@ -73,6 +73,7 @@ def test_the_same_answer_to_the_last_digit_and_in_other_units(ask):
     assert si["power"]["unit"] == "kW" and si["yield"]["unit"] == "kW/kPa"
 
 
+@pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize("columns", [60, 100])
 def test_cautions_and_what_lies_outside_come_before_any_figure(ask, columns):
     text = ask("--na", "1200hp", "--boost", "9psi", columns=columns).stdout
@@ -81,6 +82,7 @@ def test_cautions_and_what_lies_outside_come_before_any_figure(ask, columns):
     assert max(map(len, text.splitlines())) <= columns and "most similar builds" in text
 
 
+@pytest.mark.usefixtures("read_once")
 def test_observed_and_corrected_figures_answer_alike(ask):
     from models.expected_power import corrected_over_observed
     from models.prediction_evidence import standard_air
@@ -94,6 +96,7 @@ def test_observed_and_corrected_figures_answer_alike(ask):
     assert "as read" in ask("--na", "250hp", "--na-is", "observed", "--ambient", "84kPa", "--boost", "7psi").stdout
 
 
+@pytest.mark.usefixtures("read_once")
 def test_target_and_the_way_back(ask):
     target = json.loads(ask("--na", "340hp", "--target", "500hp", "--json").stdout)
     boost = target["target"]["boost"]
@@ -105,6 +108,7 @@ def test_target_and_the_way_back(ask):
     assert far.exit_code == 0 and "not to be expected" in far.stdout and "beyond the evidence" in far.stdout
 
 
+@pytest.mark.usefixtures("read_once")
 def test_a_wheel_or_catalogue_figure_and_a_rating(ask):
     bare, rated = (json.loads(ask("--na", "300hp", "--boost", "8psi", *more, "--json").stdout) for more in ((), ("--catalogue",)))
     assert rated["power"]["high80"] - rated["power"]["low80"] > bare["power"]["high80"] - bare["power"]["low80"]
@@ -112,6 +116,7 @@ def test_a_wheel_or_catalogue_figure_and_a_rating(ask):
     assert "Within a compressor's rating is not safe" in text and "reaches beyond the compressor's rating of 420 hp" in text
 
 
+@pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize(
     ("words", "says"),
     [

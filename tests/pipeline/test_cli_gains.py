@@ -100,6 +100,7 @@ def test_every_pair_is_listed_with_its_sentence(store):
     assert shown.count("a real gain") == 42 and " hp, " in shown and "kW" not in shown
 
 
+@pytest.mark.usefixtures("read_once")
 def test_a_curve_over_a_band(store):
     (row,) = json.loads(ask(store, "gains", "--band", "3000-3400 rpm", "--json").stdout)
     assert row["part"] == "headers" and row["average_kw"]["value"] == pytest.approx(-3.33, abs=0.3)
@@ -107,6 +108,7 @@ def test_a_curve_over_a_band(store):
     assert "headers" in ask(store, "gains", "--band", "4000-6000").stdout
 
 
+@pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize(("words", "said"), [
     (("--part", "wings"), "pairs of this store change: camshaft"), (("--band", "6000"), "lower first"), (("--band", "9000-9900"), "both cover"),
     (("--band", "3000-4000", "--part", "camshaft"), "has curves"),
@@ -119,6 +121,7 @@ def test_what_cannot_be_served_is_one_sentence(store, words, said, capsys):
     assert "Traceback" not in told
 
 
+@pytest.mark.usefixtures("read_once")
 def test_caution_stands_before_the_figures_and_lines_fit(store):
     for columns in (60, 100):
         lines = ask(store, "gains", columns=columns).stdout.splitlines()

@@ -83,6 +83,7 @@ def test_the_same_question_has_the_same_answer_in_either_units_and_each_time(ask
     assert ask("offset", "--na", "400", "--gain", "40").stdout == ask("offset", "--na", "400hp", "--gain", "40hp").stdout
 
 
+@pytest.mark.usefixtures("read_once")
 def test_a_list_is_the_table_a_writer_wants(ask):
     made = ask("offset", "--na", "300hp,400hp,500hp,600hp,700hp", "--gain", "56hp")
     assert made.exit_code == 0 and made.stdout.index("no tune, no limit and no promise") < made.stdout.index("from none")
@@ -93,6 +94,7 @@ def test_a_list_is_the_table_a_writer_wants(ask):
     assert len(rows) == 2 and rows[0]["at_no_boost"]["value"] > rows[1]["at_no_boost"]["value"]
 
 
+@pytest.mark.usefixtures("read_once")
 def test_choose_json_is_what_scripts_rely_on(ask):
     words = ("--na", "300hp", "--target", "420hp", "--induction", "turbo", "--cooling", "air to air", "--fuel", "petrol")
     made = ask("choose", *words, "--gain", "30hp", "--compressor-rating", "400hp", "--json")
@@ -109,6 +111,7 @@ def test_choose_json_is_what_scripts_rely_on(ask):
     assert tight[0]["boost"]["value"] == pytest.approx(3.0) and tight[0]["stopped_by"] == "max_boost"
 
 
+@pytest.mark.usefixtures("read_once")
 def test_choose_as_text_puts_cautions_first(ask):
     made = ask(
         "choose", "--na", "300hp", "--target", "900hp", "--induction", "turbo", "--cooling", "air to air", "--fuel", "petrol"
@@ -117,6 +120,7 @@ def test_choose_as_text_puts_cautions_first(ask):
     assert "held to what was tested" in made.stdout and "under 1%" in made.stdout
 
 
+@pytest.mark.usefixtures("read_once")
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
