@@ -74,7 +74,7 @@ def make_raw() -> Callable[[Path], RawFolder]:
     return RawFolder
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def runs_text() -> str:
     return RUNS
 

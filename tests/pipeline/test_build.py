@@ -35,17 +35,17 @@ def test_counts_balance_and_values_are_canonical(raw, runs_text):
     assert builds["displacement_cc"].to_list() == [1998.0, 2995.0]
 
 
-def test_nothing_changed_is_nothing_done(raw, runs_text):
+def test_nothing_changed_is_nothing_done(raw, runs_text, read_tables):
     raw.add("alder", {"runs.csv": runs_text})
     first = raw.build()
-    before = {t: read_table(raw.store, t) for t in ("run", "build", "file_seen")}
+    before = read_tables(raw.store, "run", "build", "file_seen")
     second = raw.build()
     assert (first.changed, second.changed) == (1, 0)
     assert first.to_json()["by_file"] == second.to_json()["by_file"]
+    after = read_tables(raw.store, *before)
     for name, frame in before.items():
-        after = read_table(raw.store, name)
         columns = [c for c in frame.columns if c not in ("seen_on", "mtime_ns")]
-        assert frame.select(columns).equals(after.select(columns), null_equal=True)
+        assert frame.select(columns).equals(after[name].select(columns), null_equal=True)
 
 
 def test_changed_file_is_read_again_and_only_that_one(raw, runs_text):
@@ -85,56 +85,63 @@ def test_refused_rows_keep_every_reason_and_the_raw_row(raw):
     assert '"note": "odd one"' in rows[0]["row"] and '"power_hp": "see text"' in rows[0]["row"]
 
 
-@pytest.mark.parametrize(
-    ("toml", "words"),
-    [
-        ('title = "x"\npublisher = "y"\n[[file]]\nname = "f.csv"\n', ["no licence", "licence ="]),
-        ('publisher = "y"\nlicence = "z"\n[[file]]\nname = "f.csv"\n', ["no title"]),
-        ('title = "x"\npublisher = "y"\nlicence = "z"\nlicense = "q"\n[[file]]\nname = "f.csv"\n', ["license", "licence"]),
-        ('title = "x"\npublisher = "y"\nlicence = "z"\nurl = "javascript:alert(1)"\n[[file]]\nname = "f.csv"\n', ["http"]),
-        ('title = "x"\npublisher = "y"\nlicence = "z"\n[[file]]\nname = "../f.csv"\n', ["plain file name"]),
-        ('title = "x"\npublisher = "y"\nlicence = "z"\n', ["names no file"]),
-        ("not toml at all", ["not valid TOML"]),
-    ],
-    ids=["licence", "title", "unknown-key", "javascript", "traversal", "no-file", "no-toml"],
-)
-def test_bad_source_is_named_and_the_others_load(raw, runs_text, toml, words):
+BAD_SOURCES = {
+    "licence": ('title = "x"\npublisher = "y"\n[[file]]\nname = "f.csv"\n', ["no licence", "licence ="]),
+    "title": ('publisher = "y"\nlicence = "z"\n[[file]]\nname = "f.csv"\n', ["no title"]),
+    "unknown-key": (
+        'title = "x"\npublisher = "y"\nlicence = "z"\nlicense = "q"\n[[file]]\nname = "f.csv"\n', ["license", "licence"]
+    ),
+    "javascript": (
+        'title = "x"\npublisher = "y"\nlicence = "z"\nurl = "javascript:alert(1)"\n[[file]]\nname = "f.csv"\n', ["http"]
+    ),
+    "traversal": ('title = "x"\npublisher = "y"\nlicence = "z"\n[[file]]\nname = "../f.csv"\n', ["plain file name"]),
+    "no-file": ('title = "x"\npublisher = "y"\nlicence = "z"\n', ["names no file"]),
+    "no-toml": ("not toml at all", ["not valid TOML"]),
+}  # fmt: skip
+BAD_FILES = {
+    "empty": (b"", "", ["empty"]),
+    "binary": (bytes(range(256)) * 40, "", []),
+    "no-power": (b"build,colour\nA,red\n", "", ["no column for power", "'colour'"]),
+    "no-build": (b"power_hp,boost_psi\n150,0\n", "", ["no column for build"]),
+    "wrong-hash": (
+        b"build,power_hp\nA,150\n", f'sha256 = "{"0" * 64}"',
+        ["sha256", "0000", hashlib.sha256(b"build,power_hp\nA,150\n").hexdigest()],
+    ),
+    "lost-override": (b"build,power_hp\nA,150\n", 'headers = { "Motor" = "build" }', ["'Motor'"]),
+    "unknown-constant": (b"build,power_hp\nA,150\n", "constants = { altitude_feet_high = 3 }", ["altitude_feet_high"]),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def with_bad_ones(make_raw, tmp_path_factory, runs_text):
+    """What a build says of a good source among all these bad ones."""
+    raw = make_raw(tmp_path_factory.mktemp("bad"))
     raw.add("good", {"runs.csv": runs_text})
-    raw.add("bad", {"f.csv": runs_text}, toml=toml)
-    summary = raw.build()
-    assert summary.count("accepted") == 5
-    (problem,) = summary.problems
-    assert problem.source == "bad"
-    for word in words:
+    for name, (toml, _) in BAD_SOURCES.items():
+        raw.add(name, {"f.csv": runs_text}, toml=toml)
+    for name, (content, more, _) in BAD_FILES.items():
+        raw.add(name, {"f.csv": content}, more=more)
+    return raw.build()
+
+
+def test_each_bad_one_is_named_once_and_the_others_load(with_bad_ones):
+    assert with_bad_ones.count("accepted") == 5
+    assert sorted(problem.source for problem in with_bad_ones.problems) == sorted([*BAD_SOURCES, *BAD_FILES])
+
+
+@pytest.mark.parametrize("name", BAD_SOURCES)
+def test_bad_source_is_named(with_bad_ones, name):
+    (problem,) = [problem for problem in with_bad_ones.problems if problem.source == name]
+    for word in BAD_SOURCES[name][1]:
         assert word in problem.problem
 
 
-@pytest.mark.parametrize(
-    ("content", "more", "words"),
-    [
-        (b"", "", ["empty"]),
-        (bytes(range(256)) * 40, "", []),
-        (b"build,colour\nA,red\n", "", ["no column for power", "'colour'"]),
-        (b"power_hp,boost_psi\n150,0\n", "", ["no column for build"]),
-        (
-            b"build,power_hp\nA,150\n",
-            f'sha256 = "{"0" * 64}"',
-            ["sha256", "0000", hashlib.sha256(b"build,power_hp\nA,150\n").hexdigest()],
-        ),
-        (b"build,power_hp\nA,150\n", 'headers = { "Motor" = "build" }', ["'Motor'"]),
-        (b"build,power_hp\nA,150\n", "constants = { altitude_feet_high = 3 }", ["altitude_feet_high"]),
-    ],
-    ids=["empty", "binary", "no-power", "no-build", "wrong-hash", "lost-override", "unknown-constant"],
-)
-def test_bad_file_is_skipped_whole_and_named(raw, runs_text, content, more, words):
-    raw.add("good", {"runs.csv": runs_text})
-    raw.add("bad", {"f.csv": content}, more=more)
-    summary = raw.build()
-    assert summary.count("accepted") == 5
-    (problem,) = summary.problems
-    assert (problem.source, problem.file) == ("bad", "f.csv")
+@pytest.mark.parametrize("name", BAD_FILES)
+def test_bad_file_is_skipped_whole_and_named(with_bad_ones, name):
+    (problem,) = [problem for problem in with_bad_ones.problems if problem.source == name]
+    assert problem.file == "f.csv"
     assert "\n" not in problem.problem
-    for word in words:
+    for word in BAD_FILES[name][2]:
         assert word in problem.problem
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -23,6 +24,22 @@ def many_sources(raw, count=12, rows=40):
     for number in range(count):
         lines = [f"E{i},{150 + i + number * 0.1:.1f},{'' if i % 2 == 0 else 6},s{number}" for i in range(rows)]
         raw.add(f"source{number:02d}", {"runs.csv": "build,power_hp,boost_psi,session\n" + "\n".join(lines) + "\n"})
+
+
+@pytest.fixture(scope="module")
+def built_once(make_raw, tmp_path_factory, runs_text):
+    raw = make_raw(tmp_path_factory.mktemp("built"))
+    raw.add("one", {"f.csv": runs_text})
+    raw.build()
+    return raw
+
+
+@pytest.fixture
+def built(raw, built_once):
+    """One file and the store built from it, a copy for each test."""
+    shutil.copytree(built_once.root, raw.root, dirs_exist_ok=True)
+    shutil.copytree(built_once.store.parent, raw.store.parent)
+    return raw
 
 
 def check_whole(raw):
@@ -59,34 +76,30 @@ def test_killed_build_leaves_only_whole_files(raw):
     check_whole(raw)
 
 
-def test_store_of_a_newer_version_is_refused(raw, runs_text):
-    raw.add("one", {"f.csv": runs_text})
-    raw.build()
-    with duckdb.connect(str(raw.store)) as con:
+def test_store_of_a_newer_version_is_refused(built):
+    with duckdb.connect(str(built.store)) as con:
         con.execute("UPDATE meta SET value = '999' WHERE key = 'schema_version'")
     with pytest.raises(StoreProblem, match="newer version"):
-        read_table(raw.store, "run")
+        read_table(built.store, "run")
     with pytest.raises(StoreProblem, match="newer version"):
-        raw.build()
+        built.build()
 
 
 @pytest.mark.parametrize("spoil", ["truncate", "flip", "text"])
-def test_damaged_store_gets_one_sentence(raw, runs_text, spoil):
-    raw.add("one", {"f.csv": runs_text})
-    raw.build()
-    data = bytearray(raw.store.read_bytes())
+def test_damaged_store_gets_one_sentence(built, spoil):
+    data = bytearray(built.store.read_bytes())
     if spoil == "truncate":
         data = data[: len(data) // 3]
     elif spoil == "flip":
         data[100:4000] = bytes(b ^ 0xFF for b in data[100:4000])
     else:
         data = bytearray(b"this is no database")
-    raw.store.write_bytes(bytes(data))
+    built.store.write_bytes(bytes(data))
     with pytest.raises(StoreProblem) as caught:
-        read_table(raw.store, "run")
+        read_table(built.store, "run")
     assert "\n" not in str(caught.value)
-    raw.store.unlink()
-    assert raw.build().count("accepted") == 5
+    built.store.unlink()
+    assert built.build().count("accepted") == 5
 
 
 def test_foreign_database_and_missing_store(raw, tmp_path):
@@ -101,27 +114,21 @@ def test_foreign_database_and_missing_store(raw, tmp_path):
         read_table(raw.store, "runs")
 
 
-def test_failed_file_rolls_back_whole(raw, runs_text):
-    raw.add("one", {"f.csv": runs_text})
-    raw.build()
-    with pytest.raises(RuntimeError), store.writing(raw.store) as con, store.transaction(con):
+def test_failed_file_rolls_back_whole(built):
+    with pytest.raises(RuntimeError), store.writing(built.store) as con, store.transaction(con):
         store.remove_files(con, [("one", "f.csv")])
         raise RuntimeError("in the middle")
-    assert read_table(raw.store, "run").height == 5
+    assert read_table(built.store, "run").height == 5
 
 
-def test_no_extension_is_ever_fetched(raw, runs_text):
-    raw.add("one", {"f.csv": runs_text})
-    raw.build()
-    with store.reading(raw.store) as con:
+def test_no_extension_is_ever_fetched(built):
+    with store.reading(built.store) as con:
         settings = dict(con.execute("SELECT name, value FROM duckdb_settings() WHERE name LIKE 'auto%extensions'").fetchall())
     assert settings == {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 
 
-def test_columns_carry_their_meaning(raw, runs_text):
-    raw.add("one", {"f.csv": runs_text})
-    raw.build()
-    with store.reading(raw.store) as con:
+def test_columns_carry_their_meaning(built):
+    with store.reading(built.store) as con:
         rows = con.execute(
             "SELECT comment FROM duckdb_columns() WHERE table_name = 'run' AND column_name = 'boost_kpa'"
         ).fetchall()
