@@ -12,6 +12,7 @@ from math import exp, expm1, log1p
 import numpy as np
 import polars as pl
 from scipy.optimize import brentq
+from scipy.special import nctdtr
 
 from models.compare_records import PullError, SessionRepeats, SmallestGain
 from models.estimate import Estimate
@@ -107,10 +108,9 @@ def smallest_gain_pct(error: PullError, pulls: int, level: float) -> float:
 
 def _noncentrality(limit: float, freedom: int) -> float:
     """Distance in standard errors at which a t statistic passes ``limit`` with chance ``SHOWN_SHARE``."""
-    from scipy.stats import nct  # half a second to import, and needed here alone
 
     def short(distance: float) -> float:
-        return float(nct.sf(limit, freedom, distance)) - SHOWN_SHARE
+        return 1.0 - float(nctdtr(freedom, distance, limit)) - SHOWN_SHARE
 
     high = limit + 1.0
     while not short(high) > 0:

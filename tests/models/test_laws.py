@@ -39,5 +39,10 @@ def test_without_freedom_there_is_no_quantile():
 @pytest.mark.slow
 def test_a_study_imports_no_library_before_it_is_used():
     heavy = "('scipy.stats', 'statsmodels', 'pandas', 'sklearn', 'altair')"
-    code = f"import sys, models.study, models.prediction_check, models.next_test, reports.write; print([n for n in {heavy} if n in sys.modules])"
+    asked = "smallest_gain_pct(PullError(0.01, 4, '', 'pulls'), 2, 0.95)"
+    code = (
+        "import sys, models.study, models.prediction_check, models.next_test, reports.write\n"
+        "from models.session_repeats import PullError, smallest_gain_pct\n"
+        f"{asked}; print([n for n in {heavy} if n in sys.modules])"
+    )
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip() == "[]"
