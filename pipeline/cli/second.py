@@ -22,8 +22,8 @@ from typing import Any
 
 from pipeline.memory import processors
 
-#: Function and what it is called with.
-Task = tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]
+#: Function and the places of what it is called with among all values sent so far, and the values that come to those now.
+Task = tuple[Callable[..., Any], list[int], dict[str, int], list[Any]]
 #: What a task returned; or None and what it raised.
 Reply = tuple[Any, BaseException | None]
 
@@ -35,6 +35,7 @@ class Second:
         self._replies: Connection | None = None
         self._read: list[Reply] = []
         self._asked = 0
+        self._sent: list[Any] = []
         if not is_process:
             return
         context = get_context("spawn")  # a fork would copy locks that polars' and DuckDB's threads hold
@@ -47,25 +48,38 @@ class Second:
         threading.Thread(target=_send_all, args=(self._tasks, self._replies), daemon=True).start()
 
     def ask(self, function: Callable[..., Any], *values: Any, **named: Any) -> Callable[[], Any]:
-        """Begin a function of a module; returns what waits for its value and raises what it raised."""
+        """Begin a function of a module; returns what waits for its value and raises what it raised.
+
+        A value that goes with several tasks is sent with the first of them alone, so it must not be changed in between.
+        """
+        here = partial(function, *values, **named)
         if self._replies is None:
-            return partial(function, *values, **named)
-        task: Task = (function, values, named)
+            return here
+        new: list[Any] = []
+        task: Task = (function, [self._place(v, new) for v in values], {k: self._place(v, new) for k, v in named.items()}, new)
         content = pickle.dumps(task)  # here, where what cannot be sent is told at once
+        self._sent += new
         place = self._asked
         self._asked += 1
         self._tasks.put(content)
-        return lambda: self._wait(place, task)
+        return lambda: self._wait(place, here)
 
-    def _wait(self, place: int, task: Task) -> Any:
+    def _place(self, value: Any, new: list[Any]) -> int:
+        """Where a value stands among those sent, or will when the ``new`` ones are."""
+        for place, sent in enumerate((*self._sent, *new)):
+            if sent is value:
+                return place
+        new.append(value)
+        return len(self._sent) + len(new) - 1
+
+    def _wait(self, place: int, here: Callable[[], Any]) -> Any:
         try:
             while len(self._read) <= place and self._replies is not None:
                 self._read.append(self._replies.recv())
         except (EOFError, OSError):  # it was killed, mostly because memory was short
             self._replies = None
         if len(self._read) <= place:
-            function, values, named = task
-            return function(*values, **named)
+            return here()
         value, error = self._read[place]
         if error is not None:
             raise error
@@ -116,13 +130,15 @@ def _serve(here: Connection) -> None:
     """Do tasks in their order until the other process ends this one, or is gone."""
     collect_seldom()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the other process is told, and ends this one
+    received: list[Any] = []
     while True:
         try:
-            function, values, named = pickle.loads(here.recv_bytes())
+            function, values, named, new = pickle.loads(here.recv_bytes())
         except (EOFError, OSError):
             return
+        received += new
         try:
-            reply: Reply = (function(*values, **named), None)
+            reply: Reply = (function(*[received[v] for v in values], **{k: received[v] for k, v in named.items()}), None)
         except BaseException as error:
             error.add_note("In the second process:\n" + "".join(traceback.format_tb(error.__traceback__)))
             reply = (None, error)

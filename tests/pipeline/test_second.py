@@ -2,6 +2,7 @@
 
 import gc
 import math
+import operator
 import os
 import sys
 
@@ -30,6 +31,20 @@ def test_values_come_back_in_any_order_and_are_made_elsewhere(second):
 def test_names_go_with_values(second):
     assert second.ask(sorted, [1, 3, 2], reverse=True)() == [3, 2, 1]
     assert Second(is_process=False).ask(sorted, [1, 3, 2], reverse=True)() == [3, 2, 1]
+
+
+def test_a_value_of_several_tasks_is_sent_once(second):
+    long = [float(i) for i in range(100_000)]
+    same = second.ask(operator.is_, long, long)
+    first, *more = second.ask(math.fsum, long), second.ask(max, long, default=0), second.ask(max, [], default=long)
+    assert [wait() for wait in (same, first, *more)] == [True, math.fsum(long), max(long), long]
+    assert sum(sent is long for sent in second._sent) == 1
+
+
+def test_what_could_not_be_sent_leaves_later_tasks_alone(second):
+    with pytest.raises(Exception, match="pickle|local object"):
+        second.ask(max, [1.0], [2.0], key=lambda one: one)
+    assert second.ask(max, [3.0], [4.0])() == [4.0]
 
 
 def test_an_error_is_raised_here_with_where_it_came_from(second):
