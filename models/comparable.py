@@ -23,6 +23,8 @@ A row that cannot be brought to the basis of its unit leaves, by name.
 
 from __future__ import annotations
 
+from functools import cache
+
 import polars as pl
 
 from pipeline import correction
@@ -73,13 +75,13 @@ def _with_figures(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(only_observed).then(pl.lit("uncorrected")).otherwise(pl.col("correction")).alias("figure_code"),
         pl.lit("sae_j1349").alias("standard"),
     )
-    common = correction.to_common_expression("sae_j1349", power="figure_kw", code="figure_code", air=_AIR)
+    common, air_factor = _conversions()
     humidity_sd = correction.assumption_sd("uncorrected", "sae_j1349", correction.HUMIDITY_ASSUMED)
     boosted = pl.col("role") == "boosted"
     return rows.with_columns(
         common.power.alias("j1349_kw"),
         common.relative_sd.alias("j1349_sd"),
-        factor_expression("standard", "air_kpa", "air_c", "humidity_pct").alias("air_factor"),
+        air_factor.alias("air_factor"),
     ).with_columns(
         pl.col("air_factor").filter(boosted).mean().over("unit_no").alias("mean_air_factor"),
         pl.when((boosted & pl.col("humidity_pct").is_null()).any().over("unit_no"))
@@ -87,6 +89,13 @@ def _with_figures(rows: pl.DataFrame) -> pl.DataFrame:
         .otherwise(0.0)
         .alias("air_sd"),
     )
+
+
+@cache
+def _conversions() -> tuple[correction.ConvertedColumns, pl.Expr]:
+    """Power under SAE J1349, and its factor in the row's air: large expressions that no sample changes."""
+    common = correction.to_common_expression("sae_j1349", power="figure_kw", code="figure_code", air=_AIR)
+    return common, factor_expression("standard", "air_kpa", "air_c", "humidity_pct")
 
 
 def _basis() -> pl.Expr:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
@@ -25,6 +25,7 @@ class AlternativeFits:
     main, fit, headline : sample, fit and rule ratio of the main analysis.
     level : coverage of the intervals.
     unlike_peers : unit_id of builds unlike their peers.
+    last : the sample chosen last by its options: alternatives that stand near one another may share it.
     """
 
     runs: pl.DataFrame
@@ -34,6 +35,7 @@ class AlternativeFits:
     headline: Estimate
     level: float
     unlike_peers: tuple[str, ...]
+    last: dict[SampleOptions, Sample] = field(default_factory=dict, repr=False, compare=False)
 
     def answer(self, alternative: Alternative) -> Estimate:
         """The rule ratio under an alternative; without a value, and why, where it cannot be had."""
@@ -61,7 +63,10 @@ class AlternativeFits:
             return self.main
         if options.without_filters() == MAIN.sample:
             return narrowed(self.main, options)
-        return choose_sample(self.runs, self.builds, options)
+        if options not in self.last:
+            self.last.clear()  # one at a time: of a million builds each is large
+            self.last[options] = choose_sample(self.runs, self.builds, options)
+        return self.last[options]
 
     def _by_others(self, alternative: Alternative, sample: Sample) -> Estimate:
         if alternative.estimator == "mixed_model":

@@ -64,6 +64,7 @@ def run_study(
     ledger: Mapping[str, int] | None = None,
     subset: Subset | None = None,
     own_columns: Sequence[str] = (),
+    sample: Sample | None = None,
     ask: Ask = partial,
 ) -> StudyResults:
     """Answer every question of the study from the clean tables.
@@ -77,6 +78,7 @@ def run_study(
     ledger : rows_read, accepted, refused, repeated of the store; put before the flow of runs.
     subset : a named part of the data; everything where it is None.
     own_columns : columns of the analyst's own to look at as drivers.
+    sample : the main sample of these tables, where it was chosen already; a subset has its own chosen.
     ask : who answers questions that stand alone; by default this process, in turn.
 
     Returns
@@ -92,7 +94,8 @@ def run_study(
     _check_request(tables, level)
     subset = subset or Subset()
     tables, left_out = take_subset(tables, subset)
-    sample = choose_sample(tables["run"], tables["build"])
+    if sample is None or not subset.is_everything:
+        sample = choose_sample(tables["run"], tables["build"])
     fit = fit_joint(sample.runs, sample.units)
     physics = answer_physics(sample, tables["run"])
     asked_deviators = ask(answer_deviators, fit, sample, tables["run"], physics, level)

@@ -64,7 +64,7 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
         asked_prediction = second.ask(answer_prediction, sample, invented=is_invented(tables["source"], sample.units))
         summarised, builds = summarise_open(con), read_builds_open(con)
     with progress_bar("fitting"):
-        results = make_study(tables, mark, counts, ask=second.ask)
+        results = make_study(tables, mark, counts, sample=sample, ask=second.ask)
         prediction = asked_prediction()
     asked_unknown = second.ask(answer_unknown, sample, tables["source"], results)
     asked_offset = second.ask(make_offset_model, sample, results)

@@ -55,6 +55,15 @@ def test_main_is_the_headline_itself(fits):
     assert fits.answer(alternative("Stated ratings let in")) is fits.headline
 
 
+def test_alternatives_with_one_sample_choose_it_once(fits, drawn):
+    at_sea_level, straight = alternative("14.7 psi for every site's air"), alternative("14.7 psi and straight line")
+    chosen = fits._sample(at_sea_level)
+    assert fits._sample(straight) is chosen
+    assert chosen.runs.equals(choose_sample(drawn.runs, drawn.builds, at_sea_level.sample).runs)
+    assert fits._sample(alternative("Baselines from another dyno let in")) is not chosen
+    assert len(fits.last) == 1
+
+
 def test_every_line_has_a_figure_or_a_sentence(fits):
     for one in ALTERNATIVES:
         found = fits.answer(one)

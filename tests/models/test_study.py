@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,10 @@ import polars as pl
 import pytest
 
 from models.results import results_from_json, results_to_json
+from models.sample import choose_sample
 from models.sensitivity import ALTERNATIVES
 from models.study import run_study
+from models.subset import Subset
 from pipeline.errors import RequestProblem
 
 PSI = 6.894757293168361
@@ -147,6 +150,14 @@ def test_same_tables_in_another_order_give_the_same_results_to_the_last_digit(ta
     }
     again = run_study(mixed, ledger={"rows_read": 300, "accepted": 260, "refused": 38, "repeated": 2}, **STAMP)
     assert again == results
+
+
+def test_a_sample_at_hand_is_used_for_the_whole_and_for_no_part(tables, results):
+    sample = choose_sample(tables["run"], tables["build"])
+    given = replace(sample, flow=())  # told by its empty flow
+    assert run_study(tables, sample=sample, **STAMP).rule_ratio == results.rule_ratio
+    assert run_study(tables, sample=given, **STAMP).flow == ()
+    assert run_study(tables, sample=given, subset=Subset(drop_sources=("pub0",)), **STAMP).flow != ()
 
 
 def test_no_data_is_an_answer_with_reasons(clean):
