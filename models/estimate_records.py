@@ -7,10 +7,12 @@ absolute kPa, yields in kW per kPa referred to sea level; the reader's units are
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from pydantic import TypeAdapter
+
+from models.plain_records import to_plain
 
 Method = Literal["cv_plus", "model", "none"]
 
@@ -273,7 +275,7 @@ class PredictionModel:
 
 def model_to_json(model: PredictionModel) -> dict[str, Any]:
     """The model as plain dictionaries and lists, for the store and for a page."""
-    return asdict(model)
+    return to_plain(model)
 
 
 def model_from_json(row: dict[str, Any]) -> PredictionModel:

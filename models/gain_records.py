@@ -8,13 +8,14 @@ it was.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from pydantic import TypeAdapter
 
 from models.curve_records import GainCurve, LeftOut
 from models.estimate import Estimate
+from models.plain_records import to_plain
 
 Verdict = Literal["gain", "nothing measurable", "loss", "cannot judge"]
 RepeatBasis = Literal["stated", "study", "assumed"]
@@ -295,7 +296,7 @@ class GainsResults:
 
 def gains_to_json(results: GainsResults) -> dict[str, Any]:
     """The record as plain dictionaries and lists."""
-    return asdict(results)
+    return to_plain(results)
 
 
 def gains_from_json(row: dict[str, Any]) -> GainsResults:

@@ -5,12 +5,13 @@ Boost is gauge pressure in kPa; rule ratios and widths have no unit. Nothing her
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import TypeAdapter
 
 from models.estimate import Estimate
+from models.plain_records import to_plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +138,7 @@ class NextAnswers:
 
 def next_to_json(answers: NextAnswers) -> dict[str, Any]:
     """The answers as plain dictionaries and lists."""
-    return asdict(answers)
+    return to_plain(answers)
 
 
 def next_from_json(row: dict[str, Any]) -> NextAnswers:

@@ -5,12 +5,13 @@ Boost is gauge pressure in kPa, power in kW, ``x`` boost over the air pressure a
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any
 
 from pydantic import TypeAdapter
 
 from models.estimate import Estimate
+from models.plain_records import to_plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +244,7 @@ class Choice:
 
 def offset_model_to_json(model: OffsetModel) -> dict[str, Any]:
     """The model as plain dictionaries and lists."""
-    return asdict(model)
+    return to_plain(model)
 
 
 def offset_model_from_json(row: dict[str, Any]) -> OffsetModel:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import TypeAdapter
 
 from models.estimate_records import PredictionModel
+from models.plain_records import to_plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +80,7 @@ class PredictionResults:
 
 def prediction_to_json(results: PredictionResults) -> dict[str, Any]:
     """The results as plain dictionaries and lists."""
-    return asdict(results)
+    return to_plain(results)
 
 
 def prediction_from_json(row: dict[str, Any]) -> PredictionResults:

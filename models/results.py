@@ -7,7 +7,7 @@ are chosen at the edge.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -16,6 +16,7 @@ from models.curve_records import CurveAnswers
 from models.deviator_records import DeviatorAnswers, ElasticityAnswers, EquivalenceAnswers, SelectionAnswers
 from models.driver_records import DriverAnswers, PhysicsAnswers
 from models.estimate import Estimate
+from models.plain_records import to_plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +234,7 @@ class StudyResults:
 
 def results_to_json(results: StudyResults) -> dict[str, Any]:
     """The whole study as plain dictionaries and lists."""
-    return asdict(results)
+    return to_plain(results)
 
 
 def results_from_json(row: dict[str, Any]) -> StudyResults:
