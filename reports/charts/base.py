@@ -86,11 +86,10 @@ def finish(layers: Sequence[alt.Chart | alt.LayerChart], uses: tuple[str, ...], 
     """Layer the parts, add the picked build, size and words for screen readers, and write the description out."""
     # Layers are written out one by one and put together here: altair copies every part of a layered chart several times
     # over, which was most of the time a page took. The tests check every description against the schema.
-    parts = [layer.to_dict(validate=False) for layer in layers]
+    parts = [_written(layer) for layer in layers]
     datasets: dict[str, Any] = {}
     for part in parts:
         datasets |= part.pop("datasets", {})
-        del part["$schema"], part["config"]
     shared = parts[0].get("data")
     if shared is not None and all(part.get("data") == shared for part in parts):
         for part in parts:
@@ -110,3 +109,17 @@ def finish(layers: Sequence[alt.Chart | alt.LayerChart], uses: tuple[str, ...], 
         **({"datasets": datasets} if datasets else {}),
     }
     return Chart(spec, uses)
+
+
+def _written(layer: alt.Chart | alt.LayerChart) -> dict[str, Any]:
+    """A layer written out without what stands once for the whole chart."""
+    named = layer.data
+    if not isinstance(named, alt.NamedData):
+        part: dict[str, Any] = layer.to_dict(validate=False)
+        del part["$schema"], part["config"]
+        return part
+    # a name is kept from altair, which would hold it against every kind of data frame that it knows
+    bare = layer.copy(deep=False)
+    bare.data = alt.Undefined
+    inner: dict[str, Any] = bare.to_dict(validate=False, context={"top_level": False, "data": None})
+    return {"data": named.to_dict(validate=False), **inner}
