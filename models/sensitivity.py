@@ -132,9 +132,9 @@ ALTERNATIVES: tuple[Alternative, ...] = (
     ),
 )
 
-#: The joint fit made otherwise, and other ways to one figure, in the order of the table.
-BY_THE_JOINT_FIT = tuple(a for a in ALTERNATIVES if a.estimator == "joint")
-BY_OTHERS = tuple(a for a in ALTERNATIVES if a.estimator != "joint")
+#: The table in two parts, for two processes: the last fits runs of the main sample anew, the first mostly chooses other samples.
+_CUT = [a.name for a in ALTERNATIVES].index("Power errors halved")
+FIRST_PART, LAST_PART = ALTERNATIVES[:_CUT], ALTERNATIVES[_CUT:]
 
 _AMBIENT = "14.7 psi for every site's air"
 _STRAIGHT = "Straight line, no curvature"

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from types import MappingProxyType
 from typing import Any
 
 import polars as pl
@@ -35,7 +36,7 @@ from models.rules_of_thumb import judge_rules
 from models.sample import Sample, choose_sample
 from models.sample_options import SampleOptions
 from models.selection import answer_selection
-from models.sensitivity import BY_OTHERS, BY_THE_JOINT_FIT, cancelling_errors, publisher_lines, sensitivity_lines
+from models.sensitivity import FIRST_PART, LAST_PART, cancelling_errors, publisher_lines, sensitivity_lines
 from models.sensitivity_fits import AlternativeFits, narrowed
 from models.study_records import is_invented, ledger_steps, run_results, source_notes, unit_results
 from models.subset import Subset, take_subset
@@ -50,6 +51,9 @@ REACH_BEYOND = 1.03
 
 _TABLES = ("run", "build", "source")
 
+#: Coverage of the intervals.
+LEVEL = 0.95
+
 #: Takes a function and what it is called with, and returns what gives its value; `partial` makes it when it is waited for.
 Ask = Callable[..., Callable[[], Any]]
 
@@ -60,12 +64,13 @@ def run_study(
     version: str,
     fingerprint: str,
     made_on: str,
-    level: float = 0.95,
+    level: float = LEVEL,
     ledger: Mapping[str, int] | None = None,
     subset: Subset | None = None,
     own_columns: Sequence[str] = (),
     sample: Sample | None = None,
     ask: Ask = partial,
+    begun: Mapping[str, Callable[[], Any]] = MappingProxyType({}),
 ) -> StudyResults:
     """Answer every question of the study from the clean tables.
 
@@ -80,6 +85,7 @@ def run_study(
     own_columns : columns of the analyst's own to look at as drivers.
     sample : the main sample of these tables, where it was chosen already; a subset has its own chosen.
     ask : who answers questions that stand alone; by default this process, in turn.
+    begun : what waits for answers about the sample alone that were asked for already, of this sample and level: ``class_means``.
 
     Returns
     -------
@@ -101,7 +107,7 @@ def run_study(
     asked_deviators = ask(answer_deviators, fit, sample, tables["run"], physics, level)
     asked_drivers = ask(answer_drivers, sample, tables=tables, own_columns=own_columns, level=level)
     asked_selection = ask(answer_selection, fit, sample, tables["source"], level)
-    asked_classes = ask(answer_class_means, sample, level)
+    asked_classes = begun.get("class_means") or ask(answer_class_means, sample, level)
     headline = answer_rule_ratio(fit, level)
     curvature = answer_curvature(fit, level=level)
     gain = mean_curve(fit, _curve_boosts_kpa(fit), level)
@@ -114,8 +120,8 @@ def run_study(
     )  # fmt: skip
     deviators = asked_deviators()
     fits = AlternativeFits(tables["run"], tables["build"], sample, fit, headline.rule_ratio, level, _unlike_peers(deviators))
-    asked_others = ask(sensitivity_lines, fits.answer, BY_OTHERS)
-    lines = (*sensitivity_lines(fits.answer, BY_THE_JOINT_FIT), *asked_others())
+    asked_lines = ask(sensitivity_lines, fits.answer, LAST_PART)
+    lines = (*sensitivity_lines(fits.answer, FIRST_PART), *asked_lines())
     return StudyResults(
         fingerprint=fingerprint,
         version=version,

@@ -43,16 +43,11 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
     -------
     (StudyResults, pages) or None
     """
-    from models.gain_answers import answer_gains
-    from models.offset_curves import make_offset_model
-    from models.prediction_check import answer_prediction
     from models.sample import choose_sample
-    from models.study_records import is_invented
     from pipeline import store as store_module
     from pipeline.build_panels import read_builds_open
     from pipeline.cli.study_made import keep_study, make_study, study_mark, study_tables
     from pipeline.data_summary import summarise_open
-    from reports.write import ALL_PAGES, write_pages
 
     with store_module.reading(store) as con:
         mark = study_mark(con)
@@ -61,10 +56,17 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
             return None
         tables, counts = study_tables(con)
         sample = choose_sample(tables["run"], tables["build"])
-        asked_prediction = second.ask(answer_prediction, sample, invented=is_invented(tables["source"], sample.units))
+        # at once: the other process has all that these need, which this one has yet to import for its own half
+        asked_prediction = second.ask(answer_prediction, sample, tables["source"])
+        begun = {"class_means": second.ask(answer_class_means, sample)}
         summarised, builds = summarise_open(con), read_builds_open(con)
+
+    from models.gain_answers import answer_gains
+    from models.offset_curves import make_offset_model
+    from reports.write import ALL_PAGES, write_pages
+
     with progress_bar("fitting"):
-        results = make_study(tables, mark, counts, sample=sample, ask=second.ask)
+        results = make_study(tables, mark, counts, sample=sample, ask=second.ask, begun=begun)
         prediction = asked_prediction()
     asked_unknown = second.ask(answer_unknown, sample, tables["source"], results)
     asked_offset = second.ask(make_offset_model, sample, results)
@@ -78,6 +80,22 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
     _keep_answers(store, mark, *parts, prediction, unknown)
     pages += [page for asked in asked_pages for page in asked()]
     return results, sorted(pages, key=lambda page: ALL_PAGES.index(page.name))
+
+
+def answer_prediction(sample: Any, sources: Any) -> Any:
+    """The model of the estimate, and the check of it."""
+    from models import prediction_check
+    from models.study_records import is_invented
+
+    return prediction_check.answer_prediction(sample, invented=is_invented(sources, sample.units))
+
+
+def answer_class_means(sample: Any) -> Any:
+    """The mean of each class, as the study states it."""
+    from models import class_means
+    from models.study import LEVEL
+
+    return class_means.answer_class_means(sample, LEVEL)
 
 
 def answer_unknown(sample: Any, sources: Any, results: Any) -> Any:

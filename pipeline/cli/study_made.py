@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -36,17 +34,16 @@ def make_study(
     counts: dict[str, int],
     subset: Any = None,
     own_columns: tuple[str, ...] = (),
-    sample: Any = None,
-    ask: Callable[..., Callable[[], Any]] = partial,
+    **shared: Any,
 ) -> Any:
-    """The study of these tables, stamped with today; ``sample`` and ``ask`` as for :func:`models.study.run_study`."""
+    """The study of these tables, stamped with today; ``shared`` is sample, ask and begun of :func:`models.study.run_study`."""
     from datetime import UTC, datetime
 
     from models.study import run_study
 
     return run_study(
         tables, version=installed_version(), fingerprint=mark, made_on=datetime.now(UTC).date().isoformat(), ledger=counts,
-        subset=subset, own_columns=own_columns, sample=sample, ask=ask,
+        subset=subset, own_columns=own_columns, **shared,
     )  # fmt: skip
 
 
