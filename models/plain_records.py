@@ -9,7 +9,7 @@ from typing import Any
 
 def to_plain(value: Any) -> Any:
     """Records in a value as dictionaries by field, in lists, tuples and mappings too; all else is handed on as it is."""
-    kind = type(value)
+    kind: Any = type(value)
     names = _field_names(kind)
     if names is not None:
         return {name: to_plain(getattr(value, name)) for name in names}

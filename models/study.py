@@ -36,7 +36,7 @@ from models.rules_of_thumb import judge_rules
 from models.sample import Sample, choose_sample
 from models.sample_options import SampleOptions
 from models.selection import answer_selection
-from models.sensitivity import FIRST_PART, LAST_PART, cancelling_errors, publisher_lines, sensitivity_lines
+from models.sensitivity import FIRST_HALF, LAST_HALF, cancelling_errors, publisher_lines, sensitivity_lines
 from models.sensitivity_fits import AlternativeFits, narrowed
 from models.study_records import is_invented, ledger_steps, run_results, source_notes, unit_results
 from models.subset import Subset, take_subset
@@ -85,7 +85,7 @@ def run_study(
     own_columns : columns of the analyst's own to look at as drivers.
     sample : the main sample of these tables, where it was chosen already; a subset has its own chosen.
     ask : who answers questions that stand alone; by default this process, in turn.
-    begun : what waits for answers about the sample alone that were asked for already, of this sample and level: ``class_means``.
+    begun : what waits for answers about the sample alone that were asked for already, of this sample and level: ``class_means``, ``drivers``.
 
     Returns
     -------
@@ -105,7 +105,7 @@ def run_study(
     fit = fit_joint(sample.runs, sample.units)
     physics = answer_physics(sample, tables["run"])
     asked_deviators = ask(answer_deviators, fit, sample, tables["run"], physics, level)
-    asked_drivers = ask(answer_drivers, sample, tables=tables, own_columns=own_columns, level=level)
+    asked_drivers = begun.get("drivers") or ask(answer_drivers, sample, tables=tables, own_columns=own_columns, level=level)
     asked_selection = ask(answer_selection, fit, sample, tables["source"], level)
     asked_classes = begun.get("class_means") or ask(answer_class_means, sample, level)
     headline = answer_rule_ratio(fit, level)
@@ -120,8 +120,8 @@ def run_study(
     )  # fmt: skip
     deviators = asked_deviators()
     fits = AlternativeFits(tables["run"], tables["build"], sample, fit, headline.rule_ratio, level, _unlike_peers(deviators))
-    asked_lines = ask(sensitivity_lines, fits.answer, LAST_PART)
-    lines = (*sensitivity_lines(fits.answer, FIRST_PART), *asked_lines())
+    asked_lines = ask(sensitivity_lines, fits.answer, LAST_HALF)
+    lines = (*sensitivity_lines(fits.answer, FIRST_HALF), *asked_lines())
     return StudyResults(
         fingerprint=fingerprint,
         version=version,

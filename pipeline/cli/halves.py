@@ -58,7 +58,7 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
         sample = choose_sample(tables["run"], tables["build"])
         # at once: the other process has all that these need, which this one has yet to import for its own half
         asked_prediction = second.ask(answer_prediction, sample, tables["source"])
-        begun = {"class_means": second.ask(answer_class_means, sample)}
+        begun = {"class_means": second.ask(answer_class_means, sample), "drivers": second.ask(answer_drivers, sample, tables)}
         summarised, builds = summarise_open(con), read_builds_open(con)
 
     from models.gain_answers import answer_gains
@@ -96,6 +96,14 @@ def answer_class_means(sample: Any) -> Any:
     from models.study import LEVEL
 
     return class_means.answer_class_means(sample, LEVEL)
+
+
+def answer_drivers(sample: Any, tables: Any) -> Any:
+    """What changes the rule ratio, as the study states it."""
+    from models import drivers
+    from models.study import LEVEL
+
+    return drivers.answer_drivers(sample, tables=tables, level=LEVEL)
 
 
 def answer_unknown(sample: Any, sources: Any, results: Any) -> Any:
