@@ -124,6 +124,14 @@ def _environment() -> Environment:
     return made
 
 
+def prepare_pages(files: Iterable[str]) -> None:
+    """Compile the templates of pages with charts and unpack the chart library, before it is known what the pages are to show."""
+    shared = [file for file in _environment().list_templates(["html"]) if file not in PAGES]
+    for file in (*files, *shared):
+        _environment().get_template(file)
+    chart_bundle()
+
+
 def render_page(template: str, *, pages: Sequence[dict[str, Any]] = (), with_charts: bool = True, **context: Any) -> str:
     """A page from a template of ``reports/templates``: everything escaped, scripts hashed, colours from the theme.
 

@@ -21,12 +21,15 @@ THEIRS, THEIRS_LATER = frozenset({"data.html", "index.html", "appendix.html"}), 
 
 
 def import_ahead() -> None:
-    """What the second process needs; it takes seconds, and this process has nothing else to do while files are read."""
+    """What the second process needs; it takes seconds, and that process has nothing else to do while files are read."""
     for name in (
         "models.study", "statsmodels.stats.outliers_influence", "statsmodels.regression.mixed_linear_model",
-        "models.prediction_check", "sklearn.ensemble", "models.next_test", "reports.write", "reports.study_page", "reports.parts_page",
+        "models.prediction_check", "sklearn.ensemble", "models.next_test", "scipy.stats.qmc", "reports.write", "reports.study_page", "reports.parts_page",
     ):  # fmt: skip
         import_module(name)
+    from reports.page import prepare_pages
+
+    prepare_pages(THEIRS | THEIRS_LATER)
 
 
 def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second) -> tuple[Any, list[Path]] | None:
