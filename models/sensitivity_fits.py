@@ -34,7 +34,7 @@ class AlternativeFits:
     fit: JointFit
     headline: Estimate
     level: float
-    unlike_peers: tuple[str, ...]
+    unlike_peers: tuple[str, ...] = ()
     last: dict[SampleOptions, Sample] = field(default_factory=dict, repr=False, compare=False)
 
     def answer(self, alternative: Alternative) -> Estimate:

@@ -9,6 +9,7 @@ waited for last, so that another process may answer them meanwhile.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from types import MappingProxyType
 from typing import Any
@@ -36,7 +37,15 @@ from models.rules_of_thumb import judge_rules
 from models.sample import Sample, choose_sample
 from models.sample_options import SampleOptions
 from models.selection import answer_selection
-from models.sensitivity import FIRST_HALF, LAST_HALF, cancelling_errors, publisher_lines, sensitivity_lines
+from models.sensitivity import (
+    ALTERNATIVES,
+    FIRST_HALF,
+    LAST_HALF,
+    OF_PEERS,
+    cancelling_errors,
+    publisher_lines,
+    sensitivity_lines,
+)
 from models.sensitivity_fits import AlternativeFits, narrowed
 from models.study_records import is_invented, ledger_steps, run_results, source_notes, unit_results
 from models.subset import Subset, take_subset
@@ -109,6 +118,8 @@ def run_study(
     asked_selection = ask(answer_selection, fit, sample, tables["source"], level)
     asked_classes = begun.get("class_means") or ask(answer_class_means, sample, level)
     headline = answer_rule_ratio(fit, level)
+    fits = AlternativeFits(tables["run"], tables["build"], sample, fit, headline.rule_ratio, level)
+    asked_lines = ask(sensitivity_lines, fits.answer, LAST_HALF)
     curvature = answer_curvature(fit, level=level)
     gain = mean_curve(fit, _curve_boosts_kpa(fit), level)
     elasticity = answer_elasticity(fit, sample, level)
@@ -118,10 +129,11 @@ def run_study(
         fit, sample, tables, level=level, elasticity=elasticity, equivalence=equivalence,
         cooled_turbo=_cooled_turbo(sample), beyond=_beyond,
     )  # fmt: skip
+    made = sensitivity_lines(fits.answer, FIRST_HALF)
     deviators = asked_deviators()
-    fits = AlternativeFits(tables["run"], tables["build"], sample, fit, headline.rule_ratio, level, _unlike_peers(deviators))
-    asked_lines = ask(sensitivity_lines, fits.answer, LAST_HALF)
-    lines = (*sensitivity_lines(fits.answer, FIRST_HALF), *asked_lines())
+    made += sensitivity_lines(replace(fits, unlike_peers=_unlike_peers(deviators)).answer, OF_PEERS) + asked_lines()
+    by_name = {line.name: line for line in made}
+    lines = tuple(by_name[one.name] for one in ALTERNATIVES)
     return StudyResults(
         fingerprint=fingerprint,
         version=version,

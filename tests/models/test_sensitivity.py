@@ -14,6 +14,7 @@ from models.sensitivity import (
     FIRST_HALF,
     LAST_HALF,
     MAIN,
+    OF_PEERS,
     cancelling_errors,
     publisher_lines,
     sensitivity_lines,
@@ -22,7 +23,9 @@ from models.sensitivity import (
 
 def test_every_alternative_differs_from_the_main_analysis_and_from_each_other():
     assert ALTERNATIVES[0] is MAIN
-    assert (*FIRST_HALF, *LAST_HALF) == ALTERNATIVES
+    assert {*FIRST_HALF, *LAST_HALF, *OF_PEERS} == {*ALTERNATIVES} and len((*FIRST_HALF, *LAST_HALF, *OF_PEERS)) == len(
+        ALTERNATIVES
+    )
     assert MAIN.sample == SampleOptions() and MAIN.with_curvature and MAIN.with_publisher_level and MAIN.estimator == "joint"
     choices = [replace(a, name="", sentence="") for a in ALTERNATIVES]
     assert len({repr(choice) for choice in choices}) == len(choices) >= 13
