@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.cli.common import progress_bar
-from pipeline.cli.second import Second
+from pipeline.cli.second import Second, importing
 
 #: Runs and points of curves above which one process does everything: they would be held twice.
 MOST_ROWS = 200_000
@@ -22,11 +22,13 @@ THEIRS, THEIRS_LATER = frozenset({"data.html", "index.html", "appendix.html"}), 
 
 def import_ahead() -> None:
     """What the second process needs; it takes seconds, and that process has nothing else to do while files are read."""
-    for name in (
+    names = (
         "models.study", "statsmodels.stats.outliers_influence", "statsmodels.regression.mixed_linear_model",
         "models.prediction_check", "sklearn.ensemble", "models.next_test", "scipy.stats.qmc", "reports.write", "reports.study_page", "reports.parts_page",
-    ):  # fmt: skip
-        import_module(name)
+    )  # fmt: skip
+    with importing():
+        for name in names:
+            import_module(name)
     from reports.page import prepare_pages
 
     prepare_pages(THEIRS | THEIRS_LATER)
@@ -64,9 +66,10 @@ def make_halves(store: Path, summary: dict[str, Any], out: Path, second: Second)
         begun = {"class_means": second.ask(answer_class_means, sample), "drivers": second.ask(answer_drivers, sample, tables)}
         summarised, builds = summarise_open(con), read_builds_open(con)
 
-    from models.gain_answers import answer_gains
-    from models.offset_curves import make_offset_model
-    from reports.write import ALL_PAGES, write_pages
+    with importing():
+        from models.gain_answers import answer_gains
+        from models.offset_curves import make_offset_model
+        from reports.write import ALL_PAGES, write_pages
 
     with progress_bar("fitting"):
         results = make_study(tables, mark, counts, sample=sample, ask=second.ask, begun=begun)

@@ -118,6 +118,17 @@ def collect_seldom() -> None:
     gc.set_threshold(50_000, 20, 20)
 
 
+@contextmanager
+def importing() -> Iterator[None]:
+    """Modules are imported meanwhile: all that they make stays, and to look for garbage in it again and again costs a tenth of that."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.freeze()
+        gc.enable()
+
+
 def _send_all(tasks: queue.SimpleQueue[bytes], there: Connection) -> None:
     """Hand tasks over in their order for as long as the other end is there."""
     while True:

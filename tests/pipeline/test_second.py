@@ -103,3 +103,11 @@ def test_garbage_is_still_collected():
         assert gc.isenabled() and 0 < gc.get_threshold()[0] <= 100_000
     finally:
         gc.set_threshold(*before)
+
+
+def test_garbage_waits_while_modules_are_imported():
+    with pytest.raises(ImportError), module.importing():
+        assert not gc.isenabled()
+        raise ImportError
+    assert gc.isenabled() and gc.get_freeze_count() > 0
+    gc.unfreeze()
