@@ -91,15 +91,18 @@ def _check_columns(frame: pl.DataFrame, needed: tuple[str, ...], name: str) -> N
 
 def _check_numbers(frame: pl.DataFrame, columns: tuple[str, ...], name: str) -> None:
     """Every figure is there, finite and of the allowed sign."""
-    for column in columns:
-        compare, words = _ALLOWED[column]
-        values = pl.col(column).cast(pl.Float64)
-        bad = frame.filter(~(values.is_finite() & compare(values, 0.0)).fill_null(False))
-        if bad.height:
-            raise RequestProblem(
-                f"{column} is {bad[column][0]} in the {name} of a fit ({bad.height} such rows, first in unit {bad['unit'][0]}); "
-                f"it must be a number {words}. Leave such rows out before the fit."
-            )
+    fine = frame.select(_is_allowed(column).all() for column in columns).row(0)
+    for column in (column for column, is_fine in zip(columns, fine, strict=True) if not is_fine):
+        bad = frame.filter(~_is_allowed(column))
+        raise RequestProblem(
+            f"{column} is {bad[column][0]} in the {name} of a fit ({bad.height} such rows, first in unit {bad['unit'][0]}); "
+            f"it must be a number {_ALLOWED[column][1]}. Leave such rows out before the fit."
+        )
+
+
+def _is_allowed(column: str) -> pl.Expr:
+    values = pl.col(column).cast(pl.Float64)
+    return (values.is_finite() & _ALLOWED[column][0](values, 0.0)).fill_null(False)
 
 
 def _check_texts(units: pl.DataFrame) -> None:
