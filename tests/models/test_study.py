@@ -160,6 +160,14 @@ def test_a_sample_at_hand_is_used_for_the_whole_and_for_no_part(tables, results)
     assert run_study(tables, sample=given, subset=Subset(drop_sources=("pub0",)), **STAMP).flow != ()
 
 
+def test_what_was_begun_is_waited_for_and_not_asked_again(tables, results):
+    begun = run_study(tables, begun={"class_means": lambda: ("begun",), "drivers": lambda: "begun too"}, **STAMP)
+    assert (begun.class_means, begun.drivers) == (("begun",), "begun too")
+    assert begun.sensitivity == results.sensitivity and [line.name for line in begun.sensitivity][: len(ALTERNATIVES)] == [
+        one.name for one in ALTERNATIVES
+    ]
+
+
 def test_no_data_is_an_answer_with_reasons(clean):
     runs, builds = clean.tables()
     empty = run_study({"run": runs, "build": builds, "source": source_table("x").clear()}, **STAMP)

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from reports import page
 from reports.page import columns_of, content_policy, script_json, write_page
 from reports.tables import CHART_COLUMNS, table_estimates, table_sources
 from reports.write import write_pages
@@ -137,3 +138,10 @@ def test_columns_of_chart_tables_exist(results):
     rows = make_rows(results, select_units(results))
     for dataset, columns in CHART_COLUMNS.values():
         assert {column.field for column in columns} <= set(rows[dataset][0])
+
+
+def test_prepared_templates_are_not_compiled_again(monkeypatch):
+    page.prepare_pages(["index.html"])
+    monkeypatch.setattr(page._environment(), "compile", None)
+    for file in ("index.html", "base.html", "macros.html"):
+        assert page._environment().get_template(file).name == file
