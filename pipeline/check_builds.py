@@ -6,6 +6,8 @@ anything that the record of published engines shows, so that they name mistakes 
 
 from __future__ import annotations
 
+from functools import cache
+
 import polars as pl
 
 from pipeline.checks import EMPTY_REASONS, SAME_BUILD_SHARE, Rule, find_failures, shown
@@ -123,7 +125,8 @@ def _looks_absolute(gain: pl.Expr, boosted: pl.Expr) -> pl.Expr:
     return boosted & (beside_baseline.fill_null(False) | alone.fill_null(False) | too_steep.fill_null(False))
 
 
-def build_rules() -> list[Rule]:
+@cache
+def build_rules() -> tuple[Rule, ...]:
     """Rules over the columns of :func:`add_build_figures`."""
     boosted, baseline = pl.col("role") == "boosted", pl.col("role") == "baseline"
     power, base, boost = pl.col("power_kw"), pl.col("base_kw"), pl.col("boost_kpa")
@@ -133,7 +136,7 @@ def build_rules() -> list[Rule]:
     # A run "throttled" to more power than the open throttle gives, or a build that never ran with it open.
     no_throttle = (power > (1 + GAIN_NOISE) * base).fill_null(False) | (base.is_null() & (pl.col("low_boost_kw") < power))
     above = power / pl.col("base_low_kw")
-    return [
+    return (
         Rule("boosted_below_baseline", "power_kw", boosted & (power < base), shown(base)),
         Rule("peak_rpm_moved", "power_rpm", boosted & (moved > PEAK_MOVED_RPM), shown(moved), ("power_rpm",)),
         Rule(
@@ -147,7 +150,7 @@ def build_rules() -> list[Rule]:
             ("manifold_kpa",),
         ),
         Rule("baselines_disagree", "power_kw", baseline & (above > BASELINE_SHARE), shown(100 * (above - 1), 3), ("base_low_kw",)),
-    ]  # fmt: skip
+    )  # fmt: skip
 
 
 def find_twice(frame: pl.DataFrame) -> pl.DataFrame:

@@ -8,8 +8,10 @@ together in ``pipeline.check_builds``.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from typing import Literal
 
 import polars as pl
@@ -125,12 +127,13 @@ def _digits_slack() -> pl.Expr:
     return power + torque + PEAK_SLACK
 
 
-def peak_rules() -> list[Rule]:
+@cache
+def peak_rules() -> tuple[Rule, ...]:
     """Peak power and peak torque must fit one curve (power = torque x speed)."""
     implied = pl.col("power_kw") * NM_RPM_PER_KW / pl.col("power_rpm")
     at_torque = pl.col("torque_nm") * pl.col("torque_rpm") / NM_RPM_PER_KW
     same_basis = pl.col("power_kw") > 0
-    return [
+    return (
         Rule(
             "torque_below_power_peak", "torque_nm",
             same_basis & (implied * (1 - _digits_slack() - _speed_slack("power_rpm")) > pl.col("torque_nm")),
@@ -153,10 +156,11 @@ def peak_rules() -> list[Rule]:
             .otherwise(PEAK_TORQUE_KEPT["unboosted"]),
             shown(100 * implied / pl.col("torque_nm"), 3), ("torque_nm", "power_rpm"),
         ),
-    ]  # fmt: skip
+    )  # fmt: skip
 
 
-def engine_rules() -> list[Rule]:
+@cache
+def engine_rules() -> tuple[Rule, ...]:
     """Engine figures that deserve a second look (needs run and build columns together, and `role`)."""
     boosted = pl.col("role") == "boosted"
     bmep = pl.col("torque_nm") * 4_000 * math.pi / pl.col("displacement_cc")
@@ -169,7 +173,7 @@ def engine_rules() -> list[Rule]:
     specific = pl.col("power_kw") / (pl.col("displacement_cc") / 1000)
     swept = pl.col("bore_mm") ** 2 * (math.pi / 4) * pl.col("stroke_mm") * pl.col("cylinders") / 1000
     duration = pl.max_horizontal("intake_duration_deg", "exhaust_duration_deg")
-    return [
+    return (
         Rule("bmep_unusual", "torque_nm", bad_bmep, shown(bmep), ("torque_nm", "displacement_cc")),
         Rule("piston_speed_high", "power_rpm", piston > PISTON_SPEED_M_S, shown(piston), ("stroke_mm", "power_rpm")),
         Rule(
@@ -186,17 +190,18 @@ def engine_rules() -> list[Rule]:
             (duration > ADVERTISED_DEG) & ((pl.col("duration_at_mm") - 1.27).abs() < 0.05), shown(duration),
             ("duration_at_mm",),
         ),
-    ]  # fmt: skip
+    )  # fmt: skip
 
 
-def boost_rules() -> list[Rule]:
+@cache
+def boost_rules() -> tuple[Rule, ...]:
     """Boost and ambient of a row by itself (needs `role`, `ambient_basis`, `gauge_gap_kpa`, `sea_level_reading`)."""
     boosted = pl.col("role") == "boosted"
     gap = pl.col("gauge_gap_kpa")
     # ``complete.add_boost`` has taken the manifold pressure where boost only repeated it.
     from_manifold = (pl.col("boost_kpa") - (pl.col("manifold_kpa") - pl.col("ambient_used_kpa"))).abs() < 1e-9
     off_standard = pl.col("ambient_kpa") - air.standard_pressure_kpa(pl.col("altitude_m"))
-    return [
+    return (
         Rule("boost_at_maximum", "boost_taken", boosted & (pl.col("boost_taken") == "maximum"), pl.col("boost_taken"), ("boost_taken",)),
         Rule("boost_disagrees", "boost_kpa", (gap.abs() > BOOST_GAP_KPA) & ~from_manifold, shown(gap), ("gauge_gap_kpa",)),
         Rule(
@@ -215,10 +220,11 @@ def boost_rules() -> list[Rule]:
             "ambient_altitude_disagree", "ambient_kpa",
             (off_standard.abs() > air.WEATHER_KPA) & ~pl.col("sea_level_reading"), shown(off_standard, 3), ("ambient_kpa", "altitude_m"),
         ),
-    ]  # fmt: skip
+    )  # fmt: skip
 
 
-def condition_rules() -> list[Rule]:
+@cache
+def condition_rules() -> tuple[Rule, ...]:
     """Conditions of a row that contradict their own column or one another."""
     chassis = pl.col("dyno_type").is_in(["chassis_roller", "chassis_hub"])
     misplaced = (chassis & (pl.col("measured_at") == "crank") & pl.col("drivetrain_loss_pct").is_null()) | (
@@ -229,10 +235,11 @@ def condition_rules() -> list[Rule]:
         Rule("share_not_percent", name, (pl.col(name) > 0) & (pl.col(name) < 1), shown(pl.col(name)), (name,))
         for name in ("humidity_pct", "ethanol_pct")
     ]
-    return [Rule("measured_at_doubtful", "measured_at", misplaced, where, ("measured_at", "dyno_type")), *shares]
+    return (Rule("measured_at_doubtful", "measured_at", misplaced, where, ("measured_at", "dyno_type")), *shares)
 
 
-def correction_rules() -> list[Rule]:
+@cache
+def correction_rules() -> tuple[Rule, ...]:
     """A factor outside its standard's validity, and one that reported and observed power belie (needs both columns)."""
     printed = pl.col("power_kw") / pl.col("observed_power_kw")
     off = (printed / pl.col("correction_factor") - 1).abs()
@@ -242,14 +249,14 @@ def correction_rules() -> list[Rule]:
         pl.when(pl.col("ambient_basis") == "altitude").then(1.2 * air.WEATHER_KPA / pl.col("ambient_used_kpa")).otherwise(0.0)
     )
     slack = FACTOR_SHARE + digits + weather
-    return [
+    return (
         Rule("correction_outside_validity", "correction", pl.col("outside_validity"), shown(pl.col("correction_factor"))),
         Rule(
             "correction_disagrees", "correction", off > slack,
             pl.format("{} printed, {} by the standard", shown(printed), shown(pl.col("correction_factor"))),
             ("observed_power_kw", "correction_factor"),
         ),
-    ]  # fmt: skip
+    )  # fmt: skip
 
 
 def date_rules(today: date) -> list[Rule]:
@@ -257,16 +264,17 @@ def date_rules(today: date) -> list[Rule]:
     return [Rule("date_future", "tested_on", pl.col("tested_on") > today, pl.col("tested_on").cast(pl.String), ("tested_on",))]
 
 
-def required_rules() -> list[Rule]:
+@cache
+def required_rules() -> tuple[Rule, ...]:
     """A run needs a build and a power figure."""
     nothing = pl.lit(None, pl.String)
-    return [
+    return (
         Rule("power_missing", "power_kw", pl.col("power_kw").is_null(), nothing),
         Rule("build_missing", "build", pl.col("build").is_null(), nothing),
-    ]
+    )
 
 
-def find_failures(frame: pl.DataFrame, rules: list[Rule]) -> pl.DataFrame:
+def find_failures(frame: pl.DataFrame, rules: Sequence[Rule]) -> pl.DataFrame:
     """Every (row, code) pair that fails, long form.
 
     Parameters

@@ -6,6 +6,8 @@ of its own (`ambient_used_kpa`, `correction_factor`).
 
 from __future__ import annotations
 
+from functools import cache
+
 import polars as pl
 
 from pipeline import air
@@ -123,9 +125,14 @@ def add_boost(frame: pl.DataFrame) -> pl.DataFrame:
 
 def add_correction(frame: pl.DataFrame) -> pl.DataFrame:
     """`correction_factor` (reported = observed x factor; null where air or standard is unknown) and `outside_validity`."""
+    factor, outside = _correction()
+    return frame.with_columns(correction_factor=factor).with_columns(outside_validity=outside)
+
+
+@cache
+def _correction() -> tuple[pl.Expr, pl.Expr]:
     known_kpa = pl.when(pl.col("ambient_basis") != "assumed").then("ambient_used_kpa")
-    factor = factor_expression("correction", known_kpa, "air_c", "humidity_pct")
-    return frame.with_columns(correction_factor=factor).with_columns(outside_validity=outside_validity_expression())
+    return factor_expression("correction", known_kpa, "air_c", "humidity_pct"), outside_validity_expression()
 
 
 def find_blank_boost(frame: pl.DataFrame) -> pl.DataFrame:

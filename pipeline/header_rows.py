@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 
@@ -60,13 +60,15 @@ def _first_header(cells: pl.DataFrame, knows_header: KnowsHeader) -> int | None:
     """First row with two recognised headers (at best more of them than numbers), else the row that looks most like one."""
     searched = row_marks.filled_rows(cells).arg_true().head(SEARCHED_ROWS)
     candidates = cells[searched]
-    scored = _scored(searched, candidates, knows_header)
-    sure = [s for s in scored if s.known >= 2]
+    scored = []
+    for score in _scored(searched, candidates, knows_header):
+        if score.known >= 2 and score.known > score.numbers:
+            return score.row
+        scored.append(score)
     # Boost levels may stand as bare numbers in a header row, so numbers speak against it only where another row has fewer.
-    worded = [s for s in sure if s.known > s.numbers]
-    for found in (worded, sure):
-        if found:
-            return found[0].row
+    sure = [s for s in scored if s.known >= 2]
+    if sure:
+        return sure[0].row
     # One recognised header outweighs three unknown texts; a number speaks against a header, a comment is none.
     comments = candidates.select(row_marks.is_comment()).to_series()
     likely = [
@@ -104,9 +106,9 @@ def _rows_since_blank(filled: pl.Series) -> pl.Expr:
     return (row - last_blank).fill_null(SEARCHED_AFTER_BLANK + 1)
 
 
-def _scored(rows: Iterable[int], candidates: pl.DataFrame, knows_header: KnowsHeader) -> list[_Score]:
-    """Scores of candidate rows: their numbers, and the frame with just them."""
-    return [_score(row, cells, knows_header) for row, (_, *cells) in zip(rows, candidates.iter_rows(), strict=True)]
+def _scored(rows: Iterable[int], candidates: pl.DataFrame, knows_header: KnowsHeader) -> Iterator[_Score]:
+    """Scores of candidate rows, as they are asked for: their numbers, and the frame with just them."""
+    return (_score(row, cells, knows_header) for row, (_, *cells) in zip(rows, candidates.iter_rows(), strict=True))
 
 
 def _score(row: int, cells: Iterable[str | None], knows_header: KnowsHeader) -> _Score:

@@ -53,6 +53,12 @@ def typed_schema() -> dict[str, type[pl.DataType]]:
     return {f.name: DTYPES[f.kind] for f in fields} | dict.fromkeys(STEP_COLUMNS, pl.Float64)
 
 
+@cache
+def _nothing() -> dict[str, pl.Expr]:
+    """Each column of typed rows without any value."""
+    return {name: pl.lit(None, dtype).alias(name) for name, dtype in typed_schema().items()}
+
+
 def _reasons(line: pl.Series, code: pl.Series, column: str, value: pl.Series) -> pl.DataFrame:
     frame = pl.DataFrame({"line": line, "code": code, "column": pl.Series([column] * len(line), dtype=pl.String), "value": value})
     return frame.filter(pl.col("code").is_not_null()).cast(EMPTY_REASONS.schema)
@@ -211,8 +217,8 @@ def type_side(side: Side, decimal_mark: str | None) -> Typed:
         side=pl.lit(side.role),
         **{k: pl.lit(v) for k, v in side.implied.items() if k not in made},
     )
-    schema = typed_schema()
-    typed = [pl.col(n).cast(d) if n in frame.columns else pl.lit(None, d).alias(n) for n, d in schema.items()]
+    nothing = _nothing()
+    typed = [pl.col(n).cast(d) if n in frame.columns else nothing[n] for n, d in typed_schema().items()]
     frame = frame.select("line", "number", "side", *typed)
     if range_sd is not None:
         frame = frame.with_columns(power_sd_kw=pl.coalesce("power_sd_kw", pl.lit(range_sd).replace(0.0, None)))

@@ -20,7 +20,7 @@ from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any
 
-from pipeline.memory import processors, sharing_processors
+from pipeline.memory import processors
 
 #: Function and the places of what it is called with among all values sent so far, and the values that come to those now.
 Task = tuple[Callable[..., Any], list[int], dict[str, int], list[Any]]
@@ -42,8 +42,7 @@ class Second:
         self._replies, there = context.Pipe()
         self._tasks: queue.SimpleQueue[bytes] = queue.SimpleQueue()
         self._process = context.Process(target=_serve, args=(there,), daemon=True)
-        with sharing_processors(2):
-            self._process.start()
+        self._process.start()
         there.close()
         # a pipe takes a large task only while it is read; a multiprocessing queue would leave semaphores where the process is ended
         threading.Thread(target=_send_all, args=(self._tasks, self._replies), daemon=True).start()
