@@ -169,10 +169,10 @@ def _read_here(tasks: list[FileTask], writing: Writing, step: Step) -> None:
         writing.take(task, read_file(task))
 
 
-def _read_by_workers(tasks: list[FileTask], folder: Path, executor: Executor, writing: Writing, step: Step) -> int:
+def _read_by_workers(tasks: list[FileTask], folder: Path, executor: Executor, shares: bool, writing: Writing, step: Step) -> int:
     """Let workers read the files and load what they leave; returns for how many a worker was lost."""
     lost = 0
-    for task, outcome, was_lost in read_with(executor, tasks, folder):
+    for task, outcome, was_lost in read_with(executor, tasks, folder, shares=shares):
         step(task)
         lost += was_lost
         writing.take(task, outcome)
@@ -196,7 +196,8 @@ def build(
     with_demo : keep invented sources although real ones are there.
     progress : called with (done, all, name) before each file.
     executor : any ``concurrent.futures`` executor, whose workers then read the files; None reads them in this process. The
-        store is the same either way. A function in its place is told how many bytes are to be read, and returns one or the other.
+        store is the same either way. A function in its place is told how many bytes are to be read, and returns one, beside
+        which this process reads as well, or None.
         Workers see ``raw`` and the store's folder under the paths given here.
 
     Raises
@@ -213,6 +214,7 @@ def build(
         store.write_sources(con, _source_rows(plan, con))
         step = _stepper(progress, len(tasks))
         todo = _to_be_read(tasks, step)
+        shares = not isinstance(executor, Executor | None)
         if not isinstance(executor, Executor | None):
             executor = executor(sum(_size(task.path) for task in todo))
         with Writing(con, ledger) as writing:
@@ -221,7 +223,7 @@ def build(
             if executor is None:
                 _read_here(todo, writing, step)
             else:
-                lost = _read_by_workers(todo, work_folder(store_path), executor, writing, step)
+                lost = _read_by_workers(todo, work_folder(store_path), executor, shares, writing, step)
             changed = gone + writing.end()
         drop_folder(work_folder(store_path))
         answers = _answers(con, plan)

@@ -7,7 +7,7 @@ the order of the plan, so that the store is the same however many there were and
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
@@ -30,7 +30,7 @@ _LOST_NAMES = ("KilledWorker", "FutureCancelledError", "CommClosedError")
 AHEAD = 3
 #: Bytes to be read from which processes of their own are worth their start, which takes a second each.
 WORTH_BYTES = 16_000_000
-#: Told how many bytes are to be read; gives who reads them, None for this process.
+#: Told how many bytes are to be read; gives who reads them beside this process, None for nobody.
 Chooser = Callable[[int], Executor | None]
 
 #: Seconds to wait for a cluster's scheduler to answer.
@@ -95,10 +95,19 @@ def _kept_place(task: FileTask, folder: Path) -> Path | None:
     return None
 
 
-def read_with(executor: Executor, tasks: Iterable[FileTask], folder: Path) -> Iterator[tuple[FileTask, FileOutcome, bool]]:
+def read_with(
+    executor: Executor, tasks: Sequence[FileTask], folder: Path, *, shares: bool = False
+) -> Iterator[tuple[FileTask, FileOutcome, bool]]:
     """Outcomes of all tasks in their order, and whether this process had to read the file because a worker was lost.
 
     What workers left stays: it is dropped with its folder once all of it is stored.
+
+    Parameters
+    ----------
+    executor : whose workers read.
+    tasks : files to be read.
+    folder : the work folder.
+    shares : this process reads the files from the first one on, the workers from the last one back, until they meet.
 
     Raises
     ------
@@ -106,19 +115,32 @@ def read_with(executor: Executor, tasks: Iterable[FileTask], folder: Path) -> It
     StoreProblem : a worker cannot write.
     """
     code, place = code_mark(), str(folder.absolute())
-    waiting = [(task, _submit(executor, _anywhere(task), place, code)) for task in tasks]
+    waiting = [(task, _submit(executor, _anywhere(task), place, code)) for task in (reversed(tasks) if shares else tasks)]
+    if shares:
+        waiting.reverse()
     with ThreadPoolExecutor(1) as ahead:
         try:
-            loads = deque(ahead.submit(_load, *one) for one in waiting[:AHEAD])
-            for at, (task, _) in enumerate(waiting):
+            met = 0
+            while shares and met < len(waiting) and _is_taken_back(waiting[met][1]):
+                task, _ = waiting[met]
+                yield task, read_file(task), False
+                met += 1
+            left = waiting[met:]
+            loads = deque(ahead.submit(_load, *one) for one in left[:AHEAD])
+            for at, (task, _) in enumerate(left):
                 outcome, was_lost = loads.popleft().result()
-                loads.extend(ahead.submit(_load, *one) for one in waiting[at + AHEAD : at + AHEAD + 1])
+                loads.extend(ahead.submit(_load, *one) for one in left[at + AHEAD : at + AHEAD + 1])
                 yield task, outcome, was_lost
         finally:
             for _, future in waiting:
                 if future is not None:
                     future.cancel()
             ahead.shutdown(cancel_futures=True)
+
+
+def _is_taken_back(future: Future[WorkDone] | None) -> bool:
+    """Whether a task was still to be begun, and now is this process's own."""
+    return future is not None and future.cancel()
 
 
 def _load(task: FileTask, future: Future[WorkDone] | None) -> tuple[FileOutcome, bool]:
@@ -174,14 +196,17 @@ def _read_here(task: FileTask) -> FileOutcome:
 
 @contextmanager
 def open_readers(jobs: int | None, cluster: str | None) -> Iterator[Executor | Chooser | None]:
-    """Who reads the files, as :func:`open_executor`; where nobody said how many, a process for each processor if that is worth it."""
+    """Who reads the files, as :func:`open_executor`; where nobody said, a process for each processor beside this one's, if that is
+    worth it.
+    """
     with ExitStack() as opened:
         if jobs is not None or cluster is not None:
             yield opened.enter_context(open_executor(1 if jobs is None else jobs, cluster))
             return
 
         def choose(size: int) -> Executor | None:
-            return opened.enter_context(open_executor(processors())) if size >= WORTH_BYTES else None
+            others = processors() - 1
+            return opened.enter_context(_open_pool(others)) if others and size >= WORTH_BYTES else None
 
         yield choose
 
@@ -210,11 +235,17 @@ def open_executor(jobs: int = 1, cluster: str | None = None) -> Iterator[Executo
     elif jobs == 1:
         yield None
     else:
-        from concurrent.futures import ProcessPoolExecutor
-        from multiprocessing import get_context
-
-        with in_one_thread(), ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        with _open_pool(jobs) as pool:
             yield pool
+
+
+@contextmanager
+def _open_pool(jobs: int) -> Iterator[Executor]:
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with in_one_thread(), ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        yield pool
 
 
 @contextmanager

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.figure_blocks import NUMBER_BITS, Packed, Places, Unsigned, each_with
+from pipeline.memory import processors
 
 #: Builds of one key that each other one is compared with, where figures are equal: so the work stays linear where very many share
 #: one (copied filler, round figures).
@@ -21,6 +23,9 @@ Flags = npt.NDArray[np.bool_]
 #: Pairs of ranks in one integer each, the later build's first; each once, in order.
 Pairs = Unsigned
 _HALF = np.uint64(32)
+_ANY_NUMBER = (np.uint64(1) << NUMBER_BITS) - np.uint64(1)
+#: Packed keys that are looked at together.
+KEYS_TOGETHER = 500_000
 NO_KEYS = np.zeros(0, dtype=np.uint64)
 #: Whether packed keys are of builds whose pairs are wanted; one of the two is enough.
 Wanted = Callable[[Packed], Flags]
@@ -42,7 +47,7 @@ class Order:
 
 def numbers_of(packed: Packed) -> Places:
     """The builds' numbers of packed keys."""
-    return (packed & ((np.uint64(1) << NUMBER_BITS) - np.uint64(1))).view(np.int64)
+    return (packed & _ANY_NUMBER).view(np.int64)
 
 
 def distinct(keys: Unsigned) -> Unsigned:
@@ -63,7 +68,7 @@ def is_among(some: Unsigned, every: Unsigned) -> Flags:
 def sizes_of(keys: Unsigned, packed: Packed) -> Places:
     """How many builds have each key, of all packed ones (in order)."""
     starts = np.searchsorted(packed, keys << NUMBER_BITS)
-    return np.searchsorted(packed, (keys + np.uint64(1)) << NUMBER_BITS) - starts
+    return np.searchsorted(packed, keys << NUMBER_BITS | _ANY_NUMBER, side="right") - starts
 
 
 def keys_in(packed: Packed) -> Unsigned:
@@ -100,8 +105,24 @@ def telling_pairs(packed: Packed, order: Order, wanted: Wanted | None = None) ->
     order : of every number in them.
     wanted : of which builds; of all for None.
     """
+    with ThreadPoolExecutor(processors()) as pool:  # NumPy leaves Python's lock while it counts
+        found = pool.map(lambda part: _telling(part, order, wanted), _parts(packed))
+        return distinct(np.concatenate([NO_KEYS, *found]))
+
+
+def _telling(packed: Packed, order: Order, wanted: Wanted | None) -> Pairs:
     groups = _shared(packed)
-    return distinct(_within(groups.of(groups.sizes <= MOST_ALIKE), order, wanted))
+    return _within(groups.of(groups.sizes <= MOST_ALIKE), order, wanted)
+
+
+def _parts(packed: Packed) -> Iterator[Packed]:
+    """Packed keys in parts, all that have one key in one of them."""
+    start = 0
+    while start < len(packed):
+        last = packed[min(start + KEYS_TOGETHER, len(packed)) - 1] | _ANY_NUMBER
+        end = int(np.searchsorted(packed, last, side="right"))
+        yield packed[start:end]
+        start = end
 
 
 def equal_pairs(packed: Packed, order: Order, wanted: Wanted | None = None) -> Pairs:
