@@ -19,11 +19,13 @@ import polars as pl
 
 from pipeline import store, store_repeats
 from pipeline.build_file import FileTask, is_unchanged, read_file, read_repairs_text, to_task
-from pipeline.build_workers import Chooser, read_with
+from pipeline.build_workers import read_with
 from pipeline.build_writing import Writing
 from pipeline.checks import sentence_of
 from pipeline.errors import PoundworthError, StoreProblem
+from pipeline.executors import Chooser
 from pipeline.file_result import LedgerRow
+from pipeline.memory import processors
 from pipeline.repairs import Repair, read_repairs
 from pipeline.repeat_answers import Answer, answers_frame, answers_of
 from pipeline.sources import SOURCE_FILE, Source, entry_key, list_source_folders, read_source, read_withdrawn
@@ -169,10 +171,10 @@ def _read_here(tasks: list[FileTask], writing: Writing, step: Step) -> None:
         writing.take(task, read_file(task))
 
 
-def _read_by_workers(tasks: list[FileTask], folder: Path, executor: Executor, shares: bool, writing: Writing, step: Step) -> int:
+def _read_by_workers(tasks: list[FileTask], folder: Path, executor: Executor, beside: int, writing: Writing, step: Step) -> int:
     """Let workers read the files and load what they leave; returns for how many a worker was lost."""
     lost = 0
-    for task, outcome, was_lost in read_with(executor, tasks, folder, shares=shares):
+    for task, outcome, was_lost in read_with(executor, tasks, folder, beside=beside):
         step(task)
         lost += was_lost
         writing.take(task, outcome)
@@ -214,8 +216,9 @@ def build(
         store.write_sources(con, _source_rows(plan, con))
         step = _stepper(progress, len(tasks))
         todo = _to_be_read(tasks, step)
-        shares = not isinstance(executor, Executor | None)
+        beside = 0
         if not isinstance(executor, Executor | None):
+            beside = processors() - 1
             executor = executor(sum(_size(task.path) for task in todo))
         with Writing(con, ledger) as writing:
             for name, sentence in plan.broken.items():
@@ -223,7 +226,7 @@ def build(
             if executor is None:
                 _read_here(todo, writing, step)
             else:
-                lost = _read_by_workers(todo, work_folder(store_path), executor, shares, writing, step)
+                lost = _read_by_workers(todo, work_folder(store_path), executor, beside, writing, step)
             changed = gone + writing.end()
         drop_folder(work_folder(store_path))
         answers = _answers(con, plan)

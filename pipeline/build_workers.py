@@ -7,18 +7,17 @@ the order of the plan, so that the store is the same however many there were and
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import Lock
 
 from pipeline.build_file import FileOutcome, FileTask, dated, read_file, say_problem
 from pipeline.clean_file import check_results
 from pipeline.code_mark import code_mark
 from pipeline.errors import FileProblem, PoundworthError, RequestProblem, StoreProblem
 from pipeline.file_result import LedgerRow
-from pipeline.memory import in_one_thread, processors
 from pipeline.sources import hash_file
 from pipeline.work_files import drop_work, is_whole, read_work, work_name, write_work
 
@@ -28,13 +27,6 @@ _LOST_NAMES = ("KilledWorker", "FutureCancelledError", "CommClosedError")
 
 #: Files whose work is loaded while those before them are stored.
 AHEAD = 3
-#: Bytes to be read from which processes of their own are worth their start, which takes a second each.
-WORTH_BYTES = 16_000_000
-#: Told how many bytes are to be read; gives who reads them beside this process, None for nobody.
-Chooser = Callable[[int], Executor | None]
-
-#: Seconds to wait for a cluster's scheduler to answer.
-PATIENCE_S = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +88,7 @@ def _kept_place(task: FileTask, folder: Path) -> Path | None:
 
 
 def read_with(
-    executor: Executor, tasks: Sequence[FileTask], folder: Path, *, shares: bool = False
+    executor: Executor, tasks: Sequence[FileTask], folder: Path, *, beside: int = 0
 ) -> Iterator[tuple[FileTask, FileOutcome, bool]]:
     """Outcomes of all tasks in their order, and whether this process had to read the file because a worker was lost.
 
@@ -107,40 +99,95 @@ def read_with(
     executor : whose workers read.
     tasks : files to be read.
     folder : the work folder.
-    shares : this process reads the files from the first one on, the workers from the last one back, until they meet.
+    beside : workers beside this process, which then reads as well: it from the first file on, they from the last one back, until
+        they meet. With 0 the workers read all.
 
     Raises
     ------
     RequestProblem : a worker has other code, or cannot see the work folder.
     StoreProblem : a worker cannot write.
     """
-    code, place = code_mark(), str(folder.absolute())
-    waiting = [(task, _submit(executor, _anywhere(task), place, code)) for task in (reversed(tasks) if shares else tasks)]
-    if shares:
-        waiting.reverse()
+    shared = _Shared(executor, tasks, str(folder.absolute()))
     with ThreadPoolExecutor(1) as ahead:
         try:
-            met = 0
-            while shares and met < len(waiting) and _is_taken_back(waiting[met][1]):
-                task, _ = waiting[met]
-                yield task, read_file(task), False
-                met += 1
-            left = waiting[met:]
-            loads = deque(ahead.submit(_load, *one) for one in left[:AHEAD])
-            for at, (task, _) in enumerate(left):
+            if beside:
+                for _ in range(beside):
+                    shared.begin_last()
+                for task in shared.left_over():
+                    yield task, read_file(task), False
+            else:
+                while shared.left:
+                    shared.begin_first()
+            waiting = shared.begun()
+            loads = deque(ahead.submit(_load, *one) for one in waiting[:AHEAD])
+            for at, (task, _) in enumerate(waiting):
                 outcome, was_lost = loads.popleft().result()
-                loads.extend(ahead.submit(_load, *one) for one in left[at + AHEAD : at + AHEAD + 1])
+                loads.extend(ahead.submit(_load, *one) for one in waiting[at + AHEAD : at + AHEAD + 1])
                 yield task, outcome, was_lost
         finally:
-            for _, future in waiting:
-                if future is not None:
-                    future.cancel()
+            shared.end()
             ahead.shutdown(cancel_futures=True)
 
 
-def _is_taken_back(future: Future[WorkDone] | None) -> bool:
-    """Whether a task was still to be begun, and now is this process's own."""
-    return future is not None and future.cancel()
+class _Shared:
+    """Tasks of which workers take some and this process the others.
+
+    Attributes
+    ----------
+    left : what nobody has begun.
+    """
+
+    def __init__(self, executor: Executor, tasks: Sequence[FileTask], place: str) -> None:
+        self.left = deque(tasks)
+        self._executor, self._place, self._code = executor, place, code_mark()
+        self._begun: list[tuple[FileTask, Future[WorkDone] | None]] = []
+        self._lock = Lock()
+
+    def begin_first(self) -> None:
+        """Give the first task to a worker."""
+        task = self.left.popleft()
+        self._begun.append((task, self._submit(task)))
+
+    def begin_last(self, _: object = None) -> None:
+        """Give the last task to a worker, and the one before it when it is done."""
+        with self._lock:
+            if not self.left:
+                return
+            future = self._submit(self.left[-1])
+            self._begun.insert(0, (self.left.pop(), future))
+        if future is not None:
+            future.add_done_callback(self.begin_last)
+
+    def left_over(self) -> Iterator[FileTask]:
+        """The first of the tasks that are left, then the next one, as long as there is any."""
+        while True:
+            with self._lock:
+                if not self.left:
+                    return
+                task = self.left.popleft()
+            yield task
+
+    def begun(self) -> list[tuple[FileTask, Future[WorkDone] | None]]:
+        """What workers took, in the order of the tasks; None where there was no worker."""
+        with self._lock:
+            return list(self._begun)
+
+    def end(self) -> None:
+        """Let nothing more be begun."""
+        with self._lock:
+            self.left.clear()
+        for _, future in self._begun:
+            if future is not None:
+                future.cancel()
+
+    def _submit(self, task: FileTask) -> Future[WorkDone] | None:
+        away = replace(task, source=replace(task.source, folder=task.source.folder.absolute()))  # a path that holds elsewhere
+        try:
+            return self._executor.submit(do_task, away, self._place, self._code)
+        except Exception as error:
+            if _is_lost(error):
+                return None
+            raise
 
 
 def _load(task: FileTask, future: Future[WorkDone] | None) -> tuple[FileOutcome, bool]:
@@ -149,20 +196,6 @@ def _load(task: FileTask, future: Future[WorkDone] | None) -> tuple[FileOutcome,
     if done is None:
         return _read_here(task), True
     return FileOutcome(done.ledger) if done.place is None else FileOutcome(result=read_work(Path(done.place))), False
-
-
-def _anywhere(task: FileTask) -> FileTask:
-    """The task with a path that holds in another process."""
-    return replace(task, source=replace(task.source, folder=task.source.folder.absolute()))
-
-
-def _submit(executor: Executor, task: FileTask, place: str, code: str) -> Future[WorkDone] | None:
-    try:
-        return executor.submit(do_task, task, place, code)
-    except Exception as error:
-        if _is_lost(error):
-            return None
-        raise
 
 
 def _result_of(future: Future[WorkDone] | None) -> WorkDone | None:
@@ -192,79 +225,3 @@ def _read_here(task: FileTask) -> FileOutcome:
         ledger = outcome.result.ledger
         return FileOutcome(say_problem(*task.key, task.held, str(error), ledger.sha256, ledger.recipe))
     return outcome
-
-
-@contextmanager
-def open_readers(jobs: int | None, cluster: str | None) -> Iterator[Executor | Chooser | None]:
-    """Who reads the files, as :func:`open_executor`; where nobody said, a process for each processor beside this one's, if that is
-    worth it.
-    """
-    with ExitStack() as opened:
-        if jobs is not None or cluster is not None:
-            yield opened.enter_context(open_executor(1 if jobs is None else jobs, cluster))
-            return
-
-        def choose(size: int) -> Executor | None:
-            others = processors() - 1
-            return opened.enter_context(_open_pool(others)) if others and size >= WORTH_BYTES else None
-
-        yield choose
-
-
-@contextmanager
-def open_executor(jobs: int = 1, cluster: str | None = None) -> Iterator[Executor | None]:
-    """The executor that was asked for; None for this process alone.
-
-    Parameters
-    ----------
-    jobs : processes of this machine. They are spawned: a fork would copy locks that polars' and DuckDB's threads hold.
-    cluster : address of a Dask scheduler, ``tcp://host:port``. Its workers need the same version installed and must see the raw
-        folder and the store's folder under the same paths.
-
-    Raises
-    ------
-    RequestProblem : both were asked for, dask is not installed, or no scheduler answers.
-    """
-    if cluster is not None:
-        if jobs != 1:
-            raise RequestProblem(
-                f"--jobs {jobs} and --cluster {cluster} were both given; workers come from one of them. Leave one out."
-            )
-        with _open_cluster(cluster) as executor:
-            yield executor
-    elif jobs == 1:
-        yield None
-    else:
-        with _open_pool(jobs) as pool:
-            yield pool
-
-
-@contextmanager
-def _open_pool(jobs: int) -> Iterator[Executor]:
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
-    with in_one_thread(), ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield pool
-
-
-@contextmanager
-def _open_cluster(address: str) -> Iterator[Executor]:
-    try:
-        from distributed import Client
-    except ImportError as error:
-        raise RequestProblem(
-            f"--cluster {address} needs Dask, which is not installed here; install it with `pip install 'poundworth[cluster]'`, "
-            "or use the processors of this machine with --jobs N"
-        ) from error
-    try:
-        client = Client(address, timeout=PATIENCE_S)
-    except (OSError, ValueError, TypeError) as error:
-        raise RequestProblem(
-            f"no Dask scheduler answers at {address} ({(str(error).splitlines() or [type(error).__name__])[0][:120]}); "
-            "an address looks like tcp://host:8786. Start one with `dask scheduler`, or leave --cluster out"
-        ) from error
-    try:
-        yield client.get_executor(pure=False)
-    finally:
-        client.close()

@@ -90,7 +90,7 @@ def build(raw: Path, store: Path, with_demo: bool, strict: bool, jobs: int | Non
 
     prepare_reading()
     from pipeline.build import build as build_store
-    from pipeline.build_workers import open_readers
+    from pipeline.executors import open_readers
 
     with open_readers(jobs, cluster) as executor, progress_bar("reading") as progress:
         summary = build_store(raw, store, with_demo=with_demo, progress=progress, executor=executor)

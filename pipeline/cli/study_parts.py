@@ -17,7 +17,7 @@ def study_from(folder: Path, jobs: int, cluster: str | None) -> dict[str, Any]:
     Parameters
     ----------
     folder : an export, or a folder of exports that share no source.
-    jobs, cluster : who makes the sums; see :func:`pipeline.build_workers.open_executor`.
+    jobs, cluster : who makes the sums; see :func:`pipeline.executors.open_executor`.
 
     Returns
     -------
@@ -28,7 +28,7 @@ def study_from(folder: Path, jobs: int, cluster: str | None) -> dict[str, Any]:
     from models.equivalence import answer_equivalence
     from models.partition_sums import find_parts, fit_parts, holds_invented
     from models.yield_fit import answer_rule_ratio
-    from pipeline.build_workers import open_executor
+    from pipeline.executors import open_executor
 
     with open_executor(jobs, cluster) as executor:
         parts = find_parts(folder, wanted=jobs if cluster is None else _workers_of(executor))

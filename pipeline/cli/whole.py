@@ -68,9 +68,9 @@ def _run(
 
     with importing():
         from pipeline.build import build
-        from pipeline.build_workers import open_readers
         from pipeline.cli.answers import show_study, study_json
         from pipeline.cli.data import exit_code, show_summary
+        from pipeline.executors import open_readers
 
     with open_readers(jobs, cluster) as executor, progress_bar("reading") as progress:
         summary = build(raw, store, with_demo=with_demo, progress=progress, executor=executor)

@@ -30,7 +30,7 @@ import numpy as np  # noqa: E402
 import polars as pl  # noqa: E402
 
 from pipeline.build import build  # noqa: E402
-from pipeline.build_workers import open_executor  # noqa: E402
+from pipeline.executors import open_executor  # noqa: E402
 
 #: Header, delimiter, decimal mark, kW per unit of power, kPa per unit of boost, place of a full stop as thousands mark.
 DIALECTS = (

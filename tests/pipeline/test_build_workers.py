@@ -7,7 +7,7 @@ import importlib
 import os
 import shutil
 import time
-from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from multiprocessing import get_context
@@ -16,7 +16,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import build_workers, build_writing, store, work_files
+from pipeline import build_workers, build_writing, executors, store, work_files
 from pipeline.build import _read_here, build
 from pipeline.errors import RequestProblem, StoreProblem
 from pipeline.store import read_table
@@ -99,7 +99,7 @@ def test_threads_and_one_process_make_the_same_store(demo, alone, tmp_path):
 @pytest.mark.slow
 def test_spawned_processes_make_the_same_store(demo, alone, tmp_path):
     path = tmp_path / "s.duckdb"
-    with build_workers.open_executor(jobs=2) as pool:
+    with executors.open_executor(jobs=2) as pool:
         made = build(demo, path, executor=pool)
     assert (made.to_json(), hash_of(path)) == (alone[0].to_json(), alone[1])
 
@@ -110,7 +110,7 @@ def test_a_dask_cluster_makes_the_same_store(demo, alone, tmp_path):
 
     path = tmp_path / "s.duckdb"
     options = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": None, "local_directory": str(tmp_path)}
-    with LocalCluster(**options) as cluster, build_workers.open_executor(cluster=cluster.scheduler_address) as executor:
+    with LocalCluster(**options) as cluster, executors.open_executor(cluster=cluster.scheduler_address) as executor:
         made = build(demo, path, executor=executor)
     assert (made.to_json(), hash_of(path)) == (alone[0].to_json(), alone[1])
 
@@ -251,19 +251,19 @@ def test_a_changed_file_alone_is_read_by_a_worker(raw, runs_text):
 
 
 def test_executor_that_cannot_be_had_is_one_sentence(monkeypatch):
-    with pytest.raises(RequestProblem, match="were both given"), build_workers.open_executor(2, "tcp://127.0.0.1:9"):
+    with pytest.raises(RequestProblem, match="were both given"), executors.open_executor(2, "tcp://127.0.0.1:9"):
         pass
     monkeypatch.setitem(__import__("sys").modules, "distributed", None)
-    with pytest.raises(RequestProblem, match="needs Dask"), build_workers.open_executor(cluster="tcp://127.0.0.1:9"):
+    with pytest.raises(RequestProblem, match="needs Dask"), executors.open_executor(cluster="tcp://127.0.0.1:9"):
         pass
-    with build_workers.open_executor() as nothing:
+    with executors.open_executor() as nothing:
         assert nothing is None
 
 
 def test_a_cluster_that_does_not_answer_is_one_sentence(monkeypatch):
-    monkeypatch.setattr(build_workers, "PATIENCE_S", 0.3)
+    monkeypatch.setattr(executors, "PATIENCE_S", 0.3)
     for address in ("tcp://127.0.0.1:9", "nonsense"):
-        with pytest.raises(RequestProblem, match="no Dask scheduler answers"), build_workers.open_executor(cluster=address):
+        with pytest.raises(RequestProblem, match="no Dask scheduler answers"), executors.open_executor(cluster=address):
             pass
 
 
@@ -280,10 +280,39 @@ def test_frames_of_empty_tables_keep_their_columns(tmp_path, raw, monkeypatch):
 @pytest.mark.parametrize("least, expected", [(1, "workers"), (10**9, "here")])
 def test_where_nobody_said_how_many_workers_read_only_what_is_worth_it(demo, alone, tmp_path, monkeypatch, least, expected):
     read_by = []
-    monkeypatch.setattr(build_workers, "WORTH_BYTES", least)
-    monkeypatch.setattr(build_workers, "processors", lambda: 2)
+    monkeypatch.setattr(executors, "WORTH_BYTES", least)
+    for where in ("pipeline.executors", "pipeline.build"):
+        monkeypatch.setattr(f"{where}.processors", lambda: 2)
     monkeypatch.setattr("pipeline.build._read_here", lambda *given, here=_read_here: (read_by.append("here"), here(*given)))
-    with build_workers.open_readers(None, None) as chooser:
+    with executors.open_readers(None, None) as chooser:
         build(demo, tmp_path / "s.duckdb", executor=chooser)
     assert (read_by or ["workers"]) == [expected]
+    assert hash_of(tmp_path / "s.duckdb") == alone[1]
+
+
+class Gone(ThreadPoolExecutor):
+    """Workers of which the one that reads a certain file is lost, and with it all others."""
+
+    lost_over, is_gone = "", False
+
+    def submit(self, fn, /, *args, **options) -> Future:
+        if self.is_gone or args[0].source.source == self.lost_over:
+            self.is_gone = True
+            raise BrokenExecutor
+        return super().submit(fn, *args, **options)
+
+
+@pytest.mark.parametrize("lost_over", ["", SOURCES[1], SOURCES[-1]])
+def test_this_process_and_workers_read_each_file_once(demo, alone, tmp_path, monkeypatch, lost_over):
+    read = []
+    here = build_workers.read_file
+    monkeypatch.setattr(build_workers, "read_file", lambda task: (read.append(task.key), here(task))[1])
+    monkeypatch.setattr("pipeline.build.processors", lambda: 3)
+    with Gone(2) as pool:
+        pool.lost_over = lost_over
+        summary = build(demo, tmp_path / "s.duckdb", executor=lambda size: pool)
+    assert sorted(read) == sorted((row.source, row.file) for row in summary.by_file)
+    assert any("were read by this process instead" in note or "was read by this" in note for note in summary.notes) == bool(
+        lost_over
+    )
     assert hash_of(tmp_path / "s.duckdb") == alone[1]
