@@ -132,11 +132,11 @@ ALTERNATIVES: tuple[Alternative, ...] = (
     ),
 )
 
-#: The table in three parts: two halves for two processes, the first of which takes longer, and what waits for the builds unlike
-#: their peers.
+#: The table in three parts: two for two processes, of which the second has other questions to answer as well, and what waits for
+#: the builds unlike their peers.
 OF_PEERS = tuple(a for a in ALTERNATIVES if a.without_deviators)
 _OF_ALL = tuple(a for a in ALTERNATIVES if not a.without_deviators)
-FIRST_HALF, LAST_HALF = _OF_ALL[: len(_OF_ALL) // 2], _OF_ALL[len(_OF_ALL) // 2 :]
+FIRST_PART, LAST_PART = _OF_ALL[:-7], _OF_ALL[-7:]
 
 _AMBIENT = "14.7 psi for every site's air"
 _STRAIGHT = "Straight line, no curvature"

@@ -39,8 +39,8 @@ from models.sample_options import SampleOptions
 from models.selection import answer_selection
 from models.sensitivity import (
     ALTERNATIVES,
-    FIRST_HALF,
-    LAST_HALF,
+    FIRST_PART,
+    LAST_PART,
     OF_PEERS,
     cancelling_errors,
     publisher_lines,
@@ -119,7 +119,7 @@ def run_study(
     asked_classes = begun.get("class_means") or ask(answer_class_means, sample, level)
     headline = answer_rule_ratio(fit, level)
     fits = AlternativeFits(tables["run"], tables["build"], sample, fit, headline.rule_ratio, level)
-    asked_lines = ask(sensitivity_lines, fits.answer, LAST_HALF)
+    asked_lines = ask(sensitivity_lines, fits.answer, LAST_PART)
     curvature = answer_curvature(fit, level=level)
     gain = mean_curve(fit, _curve_boosts_kpa(fit), level)
     elasticity = answer_elasticity(fit, sample, level)
@@ -129,7 +129,7 @@ def run_study(
         fit, sample, tables, level=level, elasticity=elasticity, equivalence=equivalence,
         cooled_turbo=_cooled_turbo(sample), beyond=_beyond,
     )  # fmt: skip
-    made = sensitivity_lines(fits.answer, FIRST_HALF)
+    made = sensitivity_lines(fits.answer, FIRST_PART)
     deviators = asked_deviators()
     made += sensitivity_lines(replace(fits, unlike_peers=_unlike_peers(deviators)).answer, OF_PEERS) + asked_lines()
     by_name = {line.name: line for line in made}

@@ -2,7 +2,8 @@
 
 Messy rows of runs (mixed units, decimal marks, delimiters and header languages, some refused) in K files, built whole, again
 with nothing changed, and with one file changed, beside DuckDB's bare read of the same files with every column as text.
-``--points`` adds a file set of curves of 100 points, built against the bare load of the same points. Ratios are of one run
+Builds are made as the command makes them where nobody says how many processes read (``--jobs 0``), by this process alone (1) and by
+several. ``--points`` adds a file set of curves of 100 points, built against the bare load of the same points. Ratios are of one run
 of this script on one machine; a busy machine spoils both sides alike, but not equally.
 """
 
@@ -30,7 +31,7 @@ import numpy as np  # noqa: E402
 import polars as pl  # noqa: E402
 
 from pipeline.build import build  # noqa: E402
-from pipeline.executors import open_executor  # noqa: E402
+from pipeline.executors import open_readers  # noqa: E402
 
 #: Header, delimiter, decimal mark, kW per unit of power, kPa per unit of boost, place of a full stop as thousands mark.
 DIALECTS = (
@@ -121,11 +122,12 @@ def measure(name: str, folder: Path, scratch: Path, jobs: list[int]) -> None:
         store = scratch / f"{name}_{count}.duckdb"
 
         def again(store: Path = store, count: int = count) -> object:
-            with open_executor(count) as executor:
+            with open_readers(count or None, None) as executor:
                 return build(folder, store, executor=executor)
 
         took, summary = timed(again)
-        print(f"  {f'build, {count} process(es)':34} {took:8.2f} s {took / bare:6.1f}   {summary.count('refused'):,} refused")  # type: ignore[attr-defined]
+        title = f"build, --jobs {count}" if count else "build"
+        print(f"  {title:34} {took:8.2f} s {took / bare:6.1f}   {summary.count('refused'):,} refused")  # type: ignore[attr-defined]
     age = time.time() - 60
     for path in folder.glob("*/runs.csv"):
         os.utime(path, (age, age))
@@ -145,7 +147,7 @@ def main() -> None:
     ask = argparse.ArgumentParser()
     ask.add_argument("--rows", type=int, default=1_000_000)
     ask.add_argument("--files", type=int, default=50)
-    ask.add_argument("--jobs", type=int, nargs="+", default=[1, 2])
+    ask.add_argument("--jobs", type=int, nargs="+", default=[0, 1, 2])
     ask.add_argument(
         "--points", type=int, default=0, help="points of curves, 100 million for the full measure; 0 leaves them out"
     )

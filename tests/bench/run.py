@@ -23,14 +23,14 @@ PACKAGES = ("polars", "duckdb", "numpy", "scipy", "statsmodels", "scikit-learn",
 MEASURES: tuple[tuple[str, str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("Demo and pages", "bench_pages.py", ("5000",), ("300",)),
     ("Reading rows and building the store", "bench_build.py", ("--rows", "1000000", "--files", "50"), ("--rows", "20000", "--files", "4")),
-    ("The same rows in a thousand files", "bench_build.py", ("--rows", "1000000", "--files", "1000", "--jobs", "2"), ("--rows", "20000", "--files", "20", "--jobs", "2")),
+    ("The same rows in a thousand files", "bench_build.py", ("--rows", "1000000", "--files", "1000", "--jobs", "0"), ("--rows", "20000", "--files", "20", "--jobs", "0")),
     ("Reading curves", "bench_build.py", ("--rows", "10000", "--files", "10", "--points", "10000000"), ("--rows", "2000", "--files", "2", "--points", "100000")),
     ("Steps of curves", "bench_sweeps.py", ("1000000",), ("100000",)),
     ("Tests published twice", "bench_repeats.py", ("1000000",), ("30000",)),
     ("One pass of the fit", "bench_build_sums.py", ("100000",), ("2000",)),
     ("The fit", "bench_fit.py", ("1000", "10000", "100000", "1000000"), ("300",)),
-    ("A hundred million points", "bench_build.py", ("--rows", "1000", "--files", "100", "--points", "100000000", "--jobs", "2"),
-        ("--rows", "100", "--files", "10", "--points", "200000", "--jobs", "2")),
+    ("A hundred million points", "bench_build.py", ("--rows", "1000", "--files", "100", "--points", "100000000", "--jobs", "0"),
+        ("--rows", "100", "--files", "10", "--points", "200000", "--jobs", "0")),
 )  # fmt: skip
 LONGEST_S = 3_000
 

@@ -11,8 +11,8 @@ from models.results import OnePublisherOut, PublisherOut, SensitivityLine
 from models.sample_options import SampleOptions
 from models.sensitivity import (
     ALTERNATIVES,
-    FIRST_HALF,
-    LAST_HALF,
+    FIRST_PART,
+    LAST_PART,
     MAIN,
     OF_PEERS,
     cancelling_errors,
@@ -23,7 +23,7 @@ from models.sensitivity import (
 
 def test_every_alternative_differs_from_the_main_analysis_and_from_each_other():
     assert ALTERNATIVES[0] is MAIN
-    assert {*FIRST_HALF, *LAST_HALF, *OF_PEERS} == {*ALTERNATIVES} and len((*FIRST_HALF, *LAST_HALF, *OF_PEERS)) == len(
+    assert {*FIRST_PART, *LAST_PART, *OF_PEERS} == {*ALTERNATIVES} and len((*FIRST_PART, *LAST_PART, *OF_PEERS)) == len(
         ALTERNATIVES
     )
     assert MAIN.sample == SampleOptions() and MAIN.with_curvature and MAIN.with_publisher_level and MAIN.estimator == "joint"
