@@ -124,7 +124,7 @@ def _tasks(plan: _Plan, ledger: Ledger) -> list[FileTask]:
     today = date.today()
     tasks = []
     for source, repairs in plan.sources:
-        text = read_repairs_text(source.folder)
+        text = read_repairs_text(source.folder) if repairs else ""
         tasks += [to_task(source, e, repairs, text, ledger.get((source.source, entry_key(e))), today) for e in source.entry.file]
     return tasks
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import os
 import re
 import tomllib
 from collections import Counter
@@ -147,7 +148,10 @@ def list_source_folders(raw: Path) -> list[Path]:
     """
     if not raw.is_dir():
         raise SourceProblem(f"{raw} is not a folder; give the folder that holds one sub-folder for each source (--raw DIR)")
-    return sorted(p for p in raw.iterdir() if p.is_dir() and not p.name.startswith("."))
+    with os.scandir(raw) as entries:
+        # a link is looked at with care: one that leads to itself is no folder
+        names = sorted(e.name for e in entries if e.is_dir(follow_symlinks=False) or (e.is_symlink() and (raw / e.name).is_dir()))
+    return [raw / name for name in names if not name.startswith(".")]
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -194,12 +198,15 @@ def read_source(folder: Path) -> Source:
         raise SourceProblem(f"the folder name {folder.name!r} cannot name a source; use letters, digits, dot, dash or underscore")
     if folder.is_symlink():
         raise SourceProblem(f"the source folder {folder.name} is a link; put the folder itself under the raw folder")
-    if not (folder / SOURCE_FILE).exists():
+    path = folder / SOURCE_FILE
+    try:
+        entry = SourceEntry.model_validate(read_toml(path))
+    except SourceProblem:
+        if path.exists() or path.is_symlink():
+            raise
         raise SourceProblem(
             f"{where} is missing; `poundworth add FILE` writes one, or write title, publisher, licence and [[file]] by hand"
-        )
-    try:
-        entry = SourceEntry.model_validate(read_toml(folder / SOURCE_FILE))
+        ) from None
     except ValidationError as error:
         raise SourceProblem(in_own_words(error, where)) from error
     examples = {"title": "Twelve engines, three boost levels", "publisher": "Example Motor Review", "licence": "CC-BY-4.0"}

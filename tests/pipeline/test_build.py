@@ -317,3 +317,11 @@ def test_a_date_still_to_come_is_judged_again_once_its_day_has_passed(raw, monke
     assert later.changed == 1 and sum(line.refused for line in later.by_file) == 0
     Day.now = date(2031, 3, 7)
     assert build(raw.root, raw.store).changed == 0
+
+
+def test_a_link_that_leads_to_itself_is_no_source(raw, runs_text):
+    raw.add("alder", {"runs.csv": runs_text})
+    (raw.root / "loop").symlink_to(raw.root / "loop")
+    (raw.root / "nowhere").symlink_to(raw.root / "gone")
+    summary = raw.build()
+    assert [row.source for row in summary.by_file] == ["alder"] and not summary.problems
