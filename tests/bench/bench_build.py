@@ -4,7 +4,8 @@ Messy rows of runs (mixed units, decimal marks, delimiters and header languages,
 with nothing changed, and with one file changed, beside DuckDB's bare read of the same files with every column as text.
 Builds are made as the command makes them where nobody says how many processes read (``--jobs 0``), by this process alone (1) and by
 several. ``--points`` adds a file set of curves of 100 points, built against the bare load of the same points. Ratios are of one run
-of this script on one machine; a busy machine spoils both sides alike, but not equally.
+of this script on one machine, to the middle one of bare reads before, between and after the builds; a busy machine spoils both
+sides alike, but not equally.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+from statistics import median
 
 sys.path[:0] = [str(Path(__file__).parents[2])]
 
@@ -115,9 +117,14 @@ def bare_read(folder: Path) -> int:
 
 def measure(name: str, folder: Path, scratch: Path, jobs: list[int]) -> None:
     """Print one table."""
-    bare, rows = timed(lambda: bare_read(folder))
-    print(f"\n{name}: {rows:,} rows in {len(list(folder.iterdir()))} files, {_megabytes(folder):.0f} MB")
-    print(f"  {'bare all-text read (DuckDB)':34} {bare:8.2f} s    1.0")
+    bares, rows = [], 0
+
+    def read_bare() -> None:
+        nonlocal rows
+        took, rows = timed(lambda: bare_read(folder))  # type: ignore[assignment]
+        bares.append(took)
+
+    builds: dict[str, tuple[float, int]] = {}
     for count in jobs:
         store = scratch / f"{name}_{count}.duckdb"
 
@@ -125,9 +132,17 @@ def measure(name: str, folder: Path, scratch: Path, jobs: list[int]) -> None:
             with open_readers(count or None, None) as executor:
                 return build(folder, store, executor=executor)
 
+        read_bare()
         took, summary = timed(again)
-        title = f"build, --jobs {count}" if count else "build"
-        print(f"  {title:34} {took:8.2f} s {took / bare:6.1f}   {summary.count('refused'):,} refused")  # type: ignore[attr-defined]
+        builds[f"build, --jobs {count}" if count else "build"] = took, summary.count("refused")  # type: ignore[attr-defined]
+    read_bare()
+    bare = median(bares)
+    print(f"\n{name}: {rows:,} rows in {len(list(folder.iterdir()))} files, {_megabytes(folder):.0f} MB")
+    print(
+        f"  {'bare all-text read (DuckDB)':34} {bare:8.2f} s    1.0   {min(bares):.2f} to {max(bares):.2f} s in {len(bares)} reads"
+    )
+    for title, (took, refused) in builds.items():
+        print(f"  {title:34} {took:8.2f} s {took / bare:6.1f}   {refused:,} refused")
     age = time.time() - 60
     for path in folder.glob("*/runs.csv"):
         os.utime(path, (age, age))
