@@ -39,7 +39,8 @@ demo_option = click.option("--with-demo", is_flag=True, help="Keep the invented 
 strict_option = click.option("--strict", is_flag=True, help="Exit 1 when any row or file was refused.")
 jobs_option = click.option(
     "--jobs", type=click.IntRange(1, 256), metavar="N",
-    help="Read files in N processes of this machine; by default one for each processor where more than a few MB changed.",
+    help="Read files in N processes of this machine (1: in this one); by default this one reads, and where more than a few MB changed one "
+    "more for each further processor.",
 )  # fmt: skip
 cluster_option = click.option(
     "--cluster", metavar="tcp://HOST:PORT", help="Read files on a Dask cluster (its workers see the same folders)."

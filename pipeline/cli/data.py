@@ -84,7 +84,7 @@ def build(raw: Path, store: Path, with_demo: bool, strict: bool, jobs: int | Non
       poundworth build --cluster tcp://scheduler.example:8786
 
     The store and its answers are the same whoever reads. A worker takes a second to start, so that few or small files are
-    read by this process.
+    read by this process alone.
     """
     from pipeline.memory import prepare_reading
 
