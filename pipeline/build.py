@@ -230,7 +230,10 @@ def build(
             changed = gone + writing.end()
         drop_folder(work_folder(store_path))
         answers = _answers(con, plan)
-        if changed or answers_frame(answers).select(_SAID).rows() != store.query_table(con, "repeat_answer").select(_SAID).rows():
+        if (
+            store.is_search_due(con)
+            or answers_frame(answers).select(_SAID).rows() != store.query_table(con, "repeat_answer").select(_SAID).rows()
+        ):
             store_repeats.search_store(con, answers)
         step(None)
         return _summary(con, plan, changed, lost)

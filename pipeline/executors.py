@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from contextlib import ExitStack, contextmanager
@@ -68,8 +69,16 @@ def _open_pool(jobs: int) -> Iterator[Executor]:
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
-    with in_one_thread(), ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+    with (
+        in_one_thread(),
+        ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_leave_interrupts) as pool,
+    ):
         yield pool
+
+
+def _leave_interrupts() -> None:
+    """A worker takes no notice of Ctrl-C, which reaches it too: the process that started it ends it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 @contextmanager

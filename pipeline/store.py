@@ -153,10 +153,21 @@ def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         con.close()
 
 
+#: Said in the transaction that changes builds, and taken back by the one that writes what the search for repeats found: a build
+#: that is stopped between the two leaves it to the next one.
+_SEARCH_IS_DUE = "INSERT OR REPLACE INTO meta VALUES ('search_due', 'yes')"
+
+
+def is_search_due(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether builds changed since tests published twice were last searched for."""
+    return bool(_rows(con, "SELECT 1 FROM meta WHERE key = 'search_due'"))
+
+
 def remove_files(con: duckdb.DuckDBPyConnection, files: Sequence[tuple[str, str]]) -> None:
     """Take all rows of some source files (source, file) out, inside the caller's transaction."""
     if not files:
         return
+    con.execute(_SEARCH_IS_DUE)
     con.register("going", pl.DataFrame(files, schema={"source": pl.String, "file": pl.String}, orient="row"))
     are_going = "EXISTS (FROM going WHERE going.source = {0}.source AND going.file = {0}.file)"
     # what the search for repeats knows of a build holds only while the build is as it was
@@ -202,6 +213,7 @@ def write_files(con: duckdb.DuckDBPyConnection, results: Sequence[FileResult]) -
             frames = [f for r in results if not (f := getattr(r, names[table])).is_empty()]
             wanted = table_columns(table)
             insert(con, table, [f.select([c for c in wanted if c in f.columns]) for f in frames])
+        con.execute(_SEARCH_IS_DUE)
         forget_builds(con, [r.builds.select("build_key") for r in results])
         insert(con, "refused", [_keyed(r, r.refused.select(REFUSED_SCHEMA.keys())) for r in results])
         insert(con, "flag", [_keyed(r, r.flags) for r in results])

@@ -144,6 +144,7 @@ def _write_known(con: duckdb.DuckDBPyConnection, alike: Alike) -> None:
     for kind, packed in enumerate(alike.keys):
         insert(con, "repeat_key", [pl.DataFrame({"packed": packed}).select(kind=pl.lit(kind, pl.UInt8), packed="packed")])
     con.execute("INSERT OR REPLACE INTO meta VALUES ('repeat_mark', ?)", [_mark()])
+    con.execute("DELETE FROM meta WHERE key = 'search_due'")
 
 
 def write_repeats(con: duckdb.DuckDBPyConnection, repeats: Repeats, alike: Alike) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 from datetime import date
 
 import polars as pl
@@ -244,6 +245,22 @@ def test_republished_test_is_counted_once(raw, runs_text):
     assert summary.count("repeated") == 5
     builds = read_table(raw.store, "build")
     assert builds.filter(pl.col("same_test_as").is_not_null())["publisher"].unique().to_list() == ["Second"]
+
+
+@pytest.mark.parametrize("gone", [False, True])
+def test_a_build_stopped_before_its_search_leaves_it_to_the_next_one(raw, runs_text, monkeypatch, gone):
+    for name in ("first", "second"):
+        raw.add(name, {"runs.csv": runs_text}, head=f'title = "t"\npublisher = "{name}"\nlicence = "x"\n')
+    if gone:
+        assert raw.build().count("repeated") == 5
+        shutil.rmtree(raw.root / "second")
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr("pipeline.store_repeats.search_repeats", lambda *given: (_ for _ in ()).throw(KeyboardInterrupt))
+        raw.build()
+    summary = raw.build()
+    assert summary.changed == 0
+    assert summary.count("repeated") == (0 if gone else 5)
+    assert read_table(raw.store, "same_test").is_empty() == gone
 
 
 def test_barometer_reduced_to_sea_level_is_caught(raw):
