@@ -136,7 +136,7 @@ ALTERNATIVES: tuple[Alternative, ...] = (
 #: the builds unlike their peers.
 OF_PEERS = tuple(a for a in ALTERNATIVES if a.without_deviators)
 _OF_ALL = tuple(a for a in ALTERNATIVES if not a.without_deviators)
-FIRST_PART, LAST_PART = _OF_ALL[:-7], _OF_ALL[-7:]
+FIRST_PART, LAST_PART = _OF_ALL[:-9], _OF_ALL[-9:]
 
 _AMBIENT = "14.7 psi for every site's air"
 _STRAIGHT = "Straight line, no curvature"

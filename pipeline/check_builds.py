@@ -35,12 +35,13 @@ UNIT_SLIPS = (
 SLIP_FITS = (0.7, 1.15)
 
 
-def add_build_figures(frame: pl.DataFrame) -> pl.DataFrame:
+def add_build_figures(frame: pl.DataFrame, number: pl.Series | None = None) -> pl.DataFrame:
     """Columns that set a run beside the others of its build.
 
     Parameters
     ----------
     frame : typed, completed rows (`role`, `build_key`, `baseline_build_key`, `boost_kpa`, `ambient_used_kpa`).
+    number : :func:`number_texts` of `build_key` where it is known.
 
     Returns
     -------
@@ -49,7 +50,7 @@ def add_build_figures(frame: pl.DataFrame) -> pl.DataFrame:
     """
     # Joins copy every column that they are given: only what is needed goes through them.
     needed = frame.select("measured_at", "role", "blank_boost", "power_kw", "power_rpm", "boost_kpa")
-    keyed = needed.with_columns(**_numbers(frame))
+    keyed = needed.with_columns(**_numbers(frame, number))
     place = ["measured_at"] if keyed["measured_at"].null_count() < keyed.height else []
     # A blank boost counts as none only where no other run of the build states that it had none.
     stated = (~pl.col("blank_boost")).any().over("_build", *place)
@@ -70,11 +71,11 @@ def add_build_figures(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(made.drop("_base", *place))
 
 
-def _numbers(frame: pl.DataFrame) -> dict[str, pl.Series]:
+def _numbers(frame: pl.DataFrame, number: pl.Series | None) -> dict[str, pl.Series]:
     """A number for each row's build and for the build whose baseline serves; numbers are compared faster than keys."""
     own, other = frame["build_key"], frame["baseline_build_key"]
     if other.null_count() == len(other):
-        number = number_texts(own)
+        number = number_texts(own) if number is None else number
         return {"_build": number, "_base": number}
     number = number_texts(pl.concat([own, other.fill_null(own)]))
     return {"_build": number.head(len(own)), "_base": number.tail(len(own))}
@@ -185,19 +186,19 @@ def _descriptions(stated: pl.DataFrame, name: str, is_number: bool) -> pl.DataFr
     return stated.join(kinds, on=["build_key", name], how="left", maintain_order="left")
 
 
-def find_described_twice(frame: pl.DataFrame) -> pl.DataFrame:
+def find_described_twice(frame: pl.DataFrame, number: pl.Series | None = None) -> pl.DataFrame:
     """Reasons for rows that describe their build unlike its other rows.
 
     What most rows of the build say stands and the odd rows are refused; where no description has the majority, every row that
     gives one is, since nothing tells which is right.
     """
     found = [EMPTY_REASONS]
-    number = number_texts(frame["build_key"])
-    for field in fields_of("build"):
-        if field.name in ("build", "publisher") or frame[field.name].null_count() == frame.height:
-            continue
-        values = frame.select(field.name, _build=number).drop_nulls(field.name).unique()
-        several = values.filter(pl.col("_build").is_duplicated())["_build"]
+    number = number_texts(frame["build_key"]) if number is None else number
+    fields = [f for f in fields_of("build") if f.name not in ("build", "publisher") and frame[f.name].null_count() < frame.height]
+    names = [f.name for f in fields]
+    builds = frame.select(*names, _build=number).group_by("_build").agg(pl.col(names).min() != pl.col(names).max())
+    for field in fields:
+        several = builds.filter(field.name)["_build"]
         if several.is_empty():  # nearly every file: the rest is for the few builds that are told of in two ways
             continue
         stated = frame.filter(number.is_in(several.implode())).select("line", "build_key", field.name).drop_nulls(field.name)
@@ -227,5 +228,6 @@ def _as_shown(name: str, kind: pl.DataType) -> pl.Expr:
 
 def find_build_failures(frame: pl.DataFrame) -> pl.DataFrame:
     """Every (row, code) pair of this module's checks: line, code, column, value."""
-    judged = find_failures(add_build_figures(frame), build_rules())
-    return pl.concat([judged, find_twice(frame), find_described_twice(frame)])
+    number = number_texts(frame["build_key"])
+    judged = find_failures(add_build_figures(frame, number), build_rules())
+    return pl.concat([judged, find_twice(frame), find_described_twice(frame, number)])

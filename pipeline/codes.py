@@ -22,6 +22,8 @@ from pipeline.words import fold_words
 
 #: Highest octane number at which plain words still mean petrol from a pump (102 RON is sold at some).
 HIGHEST_PUMP_OCTANE = 102
+#: Cells up to which a column is read cell by cell: a join costs more than these.
+FEW_CELLS = 2_000
 _NUMBER = re.compile(r"(?<![A-Za-z0-9])[0-9]{2,4}(?![A-Za-z0-9%])")
 #: Edition of a standard: "2004", "200408", "AUG2004", "08".
 _YEAR = re.compile(r"[a-z]{0,9}(19|20)[0-9]{2}([01][0-9])?|[0-9]{1,2}")
@@ -130,6 +132,11 @@ def say_code_problem(field: Field, text: str) -> str:
 def _read_distinct(text: pl.Series, read: Callable[[str], Mapping[str, Any]], schema: dict[str, Any]) -> pl.DataFrame:
     """Read each distinct text once and put the answers back in the order of the rows."""
     given = text.cast(pl.String).rename("text")
+    if len(given) <= FEW_CELLS:
+        cells = given.to_list()
+        answers: dict[str | None, Mapping[str, Any]] = {each: read(each) for each in set(cells) if each is not None}
+        answers[None] = dict.fromkeys(schema)
+        return pl.DataFrame({name: pl.Series([answers[c][name] for c in cells], dtype=kind) for name, kind in schema.items()})
     distinct = [each for each in given.unique().to_list() if each is not None]
     table = pl.DataFrame([{"text": each, **read(each)} for each in distinct], schema={"text": pl.String, **schema})
     return given.to_frame().join(table, on="text", how="left", maintain_order="left").drop("text")

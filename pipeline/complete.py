@@ -68,18 +68,24 @@ def add_ambient(frame: pl.DataFrame) -> pl.DataFrame:
     Recorded station pressure first; a reading reduced to sea level is turned into station pressure
     by the stated altitude; else the standard atmosphere at the altitude; else 101.325 kPa.
     """
+    reading, used = _ambient()
+    return frame.with_columns(reading).with_columns(used)
+
+
+@cache
+def _ambient() -> tuple[pl.Expr, tuple[pl.Expr, pl.Expr]]:
     reduced = air.looks_reduced_to_sea_level(pl.col("ambient_kpa"), pl.col("altitude_m")).fill_null(False)
     from_reduced = air.station_pressure_kpa(pl.col("ambient_kpa"), pl.col("altitude_m"))
     from_altitude = air.standard_pressure_kpa(pl.col("altitude_m"))
     recorded = pl.col("ambient_kpa").is_not_null()
-    return frame.with_columns(sea_level_reading=reduced).with_columns(
-        ambient_used_kpa=pl.when(recorded & pl.col("sea_level_reading")).then(from_reduced)
+    return reduced.alias("sea_level_reading"), (
+        pl.when(recorded & pl.col("sea_level_reading")).then(from_reduced)
         .when(recorded).then(pl.col("ambient_kpa"))
         .when(pl.col("altitude_m").is_not_null()).then(from_altitude)
-        .otherwise(STANDARD_KPA),
-        ambient_basis=pl.when(recorded & ~pl.col("sea_level_reading")).then(pl.lit("recorded"))
+        .otherwise(STANDARD_KPA).alias("ambient_used_kpa"),
+        pl.when(recorded & ~pl.col("sea_level_reading")).then(pl.lit("recorded"))
         .when(pl.col("altitude_m").is_not_null()).then(pl.lit("altitude"))
-        .otherwise(pl.lit("assumed")),
+        .otherwise(pl.lit("assumed")).alias("ambient_basis"),
     )  # fmt: skip
 
 
@@ -104,7 +110,12 @@ def _repeats_manifold() -> pl.Expr:
 
 def add_boost(frame: pl.DataFrame) -> pl.DataFrame:
     """Gauge boost, its printed step, the gap between two statements of it, and the run's role."""
-    has_manifold = frame["manifold_kpa"].null_count() < frame.height
+    first, boost, role = _boost(frame["manifold_kpa"].null_count() < frame.height)
+    return frame.with_columns(first).with_columns(boost).with_columns(role)
+
+
+@cache
+def _boost(has_manifold: bool) -> tuple[tuple[pl.Expr, ...], pl.Expr, pl.Expr]:
     from_manifold = pl.col("manifold_kpa") - pl.col("ambient_used_kpa")
     gap = pl.when(pl.col("manifold_kpa").is_not_null() & pl.col("boost_kpa").is_not_null()).then(
         pl.col("boost_kpa") - from_manifold
@@ -112,20 +123,20 @@ def add_boost(frame: pl.DataFrame) -> pl.DataFrame:
     gauge = pl.when(~_repeats_manifold()).then("boost_kpa") if has_manifold else pl.col("boost_kpa")
     step = pl.when(gauge.is_not_null()).then("boost_step_kpa").otherwise("manifold_step_kpa")
     low = pl.when(pl.col("wide_open").fill_null(False)).then(WIDE_OPEN_LOW_KPA).otherwise(-UNBOOSTED_KPA)
-    frame = frame.with_columns(
-        gauge_gap_kpa=gap, boost_step_kpa=step, boost_kpa=gauge,
-        blank_boost=pl.col("boost_kpa").is_null() & pl.col("manifold_kpa").is_null(),
-    ).with_columns(boost_kpa=pl.coalesce("boost_kpa", from_manifold, pl.lit(0.0)))  # fmt: skip
-    return frame.with_columns(
-        role=pl.when(pl.col("boost_kpa") > UNBOOSTED_KPA).then(pl.lit("boosted"))
+    is_blank = pl.col("boost_kpa").is_null() & pl.col("manifold_kpa").is_null()
+    first = (gap.alias("gauge_gap_kpa"), step.alias("boost_step_kpa"), gauge.alias("boost_kpa"), is_blank.alias("blank_boost"))
+    role = (
+        pl.when(pl.col("boost_kpa") > UNBOOSTED_KPA).then(pl.lit("boosted"))
         .when(pl.col("boost_kpa") < low).then(pl.lit("throttled"))
-        .otherwise(pl.lit("baseline"))
+        .otherwise(pl.lit("baseline")).alias("role")
     )  # fmt: skip
+    return first, pl.coalesce("boost_kpa", from_manifold, pl.lit(0.0)).alias("boost_kpa"), role
 
 
 def add_correction(frame: pl.DataFrame) -> pl.DataFrame:
     """`correction_factor` (reported = observed x factor; null where air or standard is unknown) and `outside_validity`."""
-    factor, outside = _correction()
+    has_no_air = frame["air_c"].null_count() == frame.height  # then there is but the factor of an uncorrected figure
+    factor, outside = _uncorrected() if has_no_air else _correction()
     return frame.with_columns(correction_factor=factor).with_columns(outside_validity=outside)
 
 
@@ -133,6 +144,12 @@ def add_correction(frame: pl.DataFrame) -> pl.DataFrame:
 def _correction() -> tuple[pl.Expr, pl.Expr]:
     known_kpa = pl.when(pl.col("ambient_basis") != "assumed").then("ambient_used_kpa")
     return factor_expression("correction", known_kpa, "air_c", "humidity_pct"), outside_validity_expression()
+
+
+@cache
+def _uncorrected() -> tuple[pl.Expr, pl.Expr]:
+    factor = pl.when(pl.col("correction") == "uncorrected").then(1.0)
+    return factor, pl.when(pl.col("correction_factor").is_not_null()).then(False)
 
 
 def find_blank_boost(frame: pl.DataFrame) -> pl.DataFrame:

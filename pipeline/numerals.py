@@ -42,9 +42,29 @@ _BARE = {
 #: may as well part thousands.
 _ONE_MARK = {".": r"^[+-]?[0-9]+\.[0-9]+$", ",": r"^[+-]?[0-9]+,[0-9]+$"}
 _EITHER_WAY = r"^[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}$"
+#: What a text says of the file's mark. Those of other forms prove nothing unless a digit follows a mark; texts outside ASCII may
+#: hold full-width ones.
+_MARK_SIGNS = {
+    **{mark: pl.col("text").str.contains(pattern) for mark, pattern in _ONE_MARK.items()},
+    "either_way": pl.col("text").str.contains(_EITHER_WAY),
+    "may_prove": (pl.col("text").str.contains("[.,][0-9]") | (pl.col("text").str.len_bytes() != pl.col("text").str.len_chars()))
+    & ~pl.any_horizontal(pl.col("text").str.contains(pattern) for pattern in _ONE_MARK.values()),
+}
 
 #: Size of the last digit by the number of decimals, as it would be read; there is none smaller.
 _LAST_DIGIT = pl.Series([float(f"1e-{decimals}") for decimals in range(325)])
+
+#: Value, and number of digits behind the mark, of a bare figure.
+_BARE_FIGURES = {
+    mark: (
+        (pl.col("text") if mark == "." else pl.col("text").str.replace(mark, ".", literal=True)).cast(pl.Float64).alias("value"),
+        (pl.col("text").str.len_bytes() - pl.col("text").str.find(mark, literal=True) - 1)
+        .fill_null(0)
+        .clip(0, len(_LAST_DIGIT) - 1)
+        .alias("decimals"),
+    )
+    for mark in _BARE
+}
 
 _COLUMNS = ("value", "low", "high", "unit", "step", "approx", "missing", "marker", "problem")
 
@@ -85,11 +105,10 @@ def parse_numerals(text: pl.Series, decimal_mark: str | None) -> pl.DataFrame:
     _check_mark(decimal_mark)
     text = text.cast(pl.String).alias("text")
     mark = decimal_mark or "."
-    is_bare = text.str.contains(_BARE[mark]).fill_null(False)
-    bare = _parse_bare(text.filter(is_bare), mark)
-    if bare.height == len(text):
-        return bare
-    stacked = pl.concat([bare, _parse_others(text.filter(~is_bare), decimal_mark)])
+    is_bare = text.to_frame().select(pl.col("text").str.contains(_BARE[mark]).fill_null(False)).to_series()
+    if is_bare.all():
+        return _parse_bare(text, mark)
+    stacked = pl.concat([_parse_bare(text.filter(is_bare), mark), _parse_others(text.filter(~is_bare), decimal_mark)])
     at = np.empty(len(text), dtype=np.int64)
     at[np.concatenate([is_bare.arg_true(), (~is_bare).arg_true()])] = np.arange(len(text))
     return stacked[at]
@@ -120,12 +139,10 @@ def infer_decimal_mark(columns: list[pl.Series]) -> str | None:
     if not columns:
         return None
     # One pass over all columns: a pass a column costs more than the cells.
-    texts = pl.concat([c.cast(pl.String).unique(maintain_order=True).alias("text") for c in columns]).drop_nulls()
-    plain = {mark: texts.str.contains(pattern) for mark, pattern in _ONE_MARK.items()}
-    proofs = {mark for mark, is_so in plain.items() if (is_so & ~texts.str.contains(_EITHER_WAY)).any()}
-    # No other text proves anything unless a digit follows a mark; texts outside ASCII may hold full-width ones.
-    may_prove = texts.str.contains("[.,][0-9]") | (texts.str.len_bytes() != texts.str.len_chars())
-    proofs |= _proofs(texts.filter(may_prove & ~plain["."] & ~plain[","]))
+    texts = pl.concat([c.cast(pl.String).alias("text") for c in columns]).unique(maintain_order=True).drop_nulls()
+    told = texts.to_frame().select(**_MARK_SIGNS)
+    proofs = {mark for mark in _ONE_MARK if (told[mark] & ~told["either_way"]).any()}
+    proofs |= _proofs(texts.filter(told["may_prove"]))
     return proofs.pop() if len(proofs) == 1 else None
 
 
@@ -148,15 +165,13 @@ def _check_mark(decimal_mark: str | None) -> None:
 
 def _parse_bare(texts: pl.Series, mark: str) -> pl.DataFrame:
     """Read digits with at most one decimal mark: most cells of most files, without the grammar."""
-    value = (texts.str.replace(",", ".", literal=True) if mark == "," else texts).cast(pl.Float64)
-    decimals = (texts.str.len_bytes() - texts.str.find(mark, literal=True) - 1).fill_null(0)
-    step = _LAST_DIGIT.gather(decimals.clip(0, len(_LAST_DIGIT) - 1))
-    nothing = pl.lit(None, pl.String)
-    read = pl.DataFrame({"value": value, "step": step, "finite": value.is_finite()})
-    kept = pl.when("finite").then("value")
+    read = texts.alias("text").to_frame().select(*_BARE_FIGURES[mark])
+    is_finite = pl.col("value").is_finite()
+    kept = pl.when(is_finite).then("value")
+    nothing, no = pl.lit(None, pl.String), pl.lit(False)
     return read.select(
-        value=kept, low=kept, high=kept, unit=nothing, step=pl.when("finite").then("step"), approx=pl.lit(False),
-        missing=pl.lit(False), marker=nothing, problem=pl.when(~pl.col("finite")).then(pl.lit("not_a_number")),
+        value=kept, low=kept, high=kept, unit=nothing, step=pl.when(is_finite).then(_LAST_DIGIT.gather(read["decimals"])), approx=no,
+        missing=no, marker=nothing, problem=pl.when(~is_finite).then(pl.lit("not_a_number")),
     )  # fmt: skip
 
 

@@ -83,7 +83,7 @@ def _read_sheet(book: fastexcel.ExcelReader, sheet: str, scan: SheetScan | None,
     check_width(cells.width, name)
     if scan is not None and cells.height:
         cells = _restore(cells, scan, sheet, name)
-    typed = cells.select(_as_typed(column) for column in cells.get_columns())
+    typed = _as_typed(cells)
     return Grid(numbered(typed, pl.int_range(1, cells.height + 1, eager=True)), sheet, "workbook", {"sheet": sheet})
 
 
@@ -116,12 +116,14 @@ def _with_percent(column: pl.Series, percent: pl.Series) -> pl.Series:
     return pl.select(pl.when(percent & number.is_not_null()).then(shown).otherwise(column).alias(column.name)).to_series()
 
 
-def _as_typed(column: pl.Series) -> pl.Series:
-    noisy = column.str.contains(_NOISY_FRACTION) & (column.str.count_matches("[0-9]") > _SHOWN_DIGITS)
-    if noisy.any():
-        clean = column.filter(noisy).cast(pl.Float64).map_elements(_fifteen_digits, return_dtype=pl.String)
-        column = column.scatter(noisy.fill_null(False).arg_true(), clean)
-    return column.str.replace(_MIDNIGHT, "${1}").str.replace(_TIME_OF_DAY, "${1}")
+def _as_typed(cells: pl.DataFrame) -> pl.DataFrame:
+    """Figures and times as a person typed them."""
+    is_noisy = pl.all().str.contains(_NOISY_FRACTION) & (pl.all().str.count_matches("[0-9]") > _SHOWN_DIGITS)
+    noisy = cells.select(is_noisy.fill_null(False))
+    for name in [column.name for column in noisy if column.any()]:
+        clean = cells[name].filter(noisy[name]).cast(pl.Float64).map_elements(_fifteen_digits, return_dtype=pl.String)
+        cells = cells.with_columns(cells[name].scatter(noisy[name].arg_true(), clean))
+    return cells.select(pl.all().str.replace(_MIDNIGHT, "${1}").str.replace(_TIME_OF_DAY, "${1}"))
 
 
 def _fifteen_digits(value: float) -> str:

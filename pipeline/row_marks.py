@@ -111,6 +111,18 @@ def remark_rows(cells: pl.DataFrame) -> pl.Series:
 #: First word of each label, and labels whose first word is one letter: a text without any of them is no label.
 _SIGNS = sorted({word.split()[0] for word in _TOTALS + _TOTALS_AT_END} - {"s"})
 _SHORT_SIGNS = r"s[\s._-]+d"
+_IS_LIKELY = (pl.col("first").str.contains_any(_SIGNS) | pl.col("first").str.contains(_SHORT_SIGNS)).fill_null(False)
+
+
+def _label_expression(words: tuple[str, ...]) -> str:
+    return rf"^(?:{'|'.join(re.escape(word) for word in words)}){_AFTER_LABEL}$"
+
+
+_LABEL = pl.col("first").str.replace_all(r"[\s._-]+", " ").str.strip_chars()
+_IS_LABEL = {
+    "everywhere": _LABEL.str.contains(_label_expression(_TOTALS)).fill_null(False),
+    "at_end": _LABEL.str.contains(_label_expression(_TOTALS + _TOTALS_AT_END)).fill_null(False),
+}
 
 
 def total_rows(cells: pl.DataFrame) -> tuple[pl.Series, pl.Series]:
@@ -124,18 +136,15 @@ def total_rows(cells: pl.DataFrame) -> tuple[pl.Series, pl.Series]:
 
 
 def _total_labels(texts: pl.Series) -> tuple[pl.Series, pl.Series]:
-    first = texts.str.to_lowercase()
+    first = texts.str.to_lowercase().alias("first").to_frame()
     # A search for fixed words is many times faster than the expressions, which then have next to nothing to judge.
-    likely = (first.str.contains_any(_SIGNS) | first.str.contains(_SHORT_SIGNS)).fill_null(False)
+    likely = first.select(_IS_LIKELY).to_series()
     if not likely.any():
         return likely, likely
-    label = first.filter(likely).str.replace_all(r"[\s._-]+", " ").str.strip_chars()
-    none = pl.Series([False], dtype=pl.Boolean).new_from_index(0, len(first))
-    everywhere, at_end = (
-        none.clone().scatter(likely.arg_true(), label.str.contains(expression).fill_null(False))
-        for expression in (_label_expression(_TOTALS), _label_expression(_TOTALS + _TOTALS_AT_END))
-    )
-    return everywhere, at_end
+    told = first.filter(likely).select(**_IS_LABEL)
+    none = pl.Series([False], dtype=pl.Boolean).new_from_index(0, len(likely))
+    at = likely.arg_true()
+    return none.clone().scatter(at, told["everywhere"]), none.clone().scatter(at, told["at_end"])
 
 
 def is_all_data(cells: pl.DataFrame, header: str | None) -> bool:
@@ -153,10 +162,6 @@ def is_all_data(cells: pl.DataFrame, header: str | None) -> bool:
     firsts = cells[text_columns(cells)[0]].unique(maintain_order=True).str.strip_chars()
     is_header = (firsts.str.to_lowercase() == header.strip().lower()).any() if header is not None else False
     return not (is_header or firsts.str.starts_with("#").any() or _total_labels(firsts)[1].any())
-
-
-def _label_expression(words: tuple[str, ...]) -> str:
-    return rf"^(?:{'|'.join(re.escape(word) for word in words)}){_AFTER_LABEL}$"
 
 
 def _none(cells: pl.DataFrame) -> pl.Series:

@@ -24,7 +24,8 @@ from pipeline.file_result import FileResult, LedgerRow
 from pipeline.refuse import REFUSED_SCHEMA
 from pipeline.store_faults import clear_stub, told
 from pipeline.store_migrations import can_migrate, migrate
-from pipeline.store_tables import FILE_TABLES, KEYS, OTHER_TABLES, READ, SCHEMA_VERSION, TABLES, comments, table_columns
+from pipeline.store_rows import create_tables, insert, rows_of
+from pipeline.store_tables import FILE_TABLES, READ, SCHEMA_VERSION, TABLES, table_columns
 
 CONFIG: dict[str, Any] = {
     "autoinstall_known_extensions": False,
@@ -38,14 +39,9 @@ MERGED_FROM = 1.5
 
 
 def _create(con: duckdb.DuckDBPyConnection) -> None:
-    con.execute("BEGIN")
-    for table in KEYS:
-        columns = ", ".join(f'"{name}" {kind}' for name, kind in table_columns(table).items())
-        con.execute(f'CREATE TABLE "{table}" ({columns})')
-    con.execute(OTHER_TABLES)
-    con.execute(comments())
-    con.execute("INSERT INTO meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
-    con.execute("COMMIT")
+    with transaction(con):
+        create_tables(con)
+        con.execute("INSERT INTO meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
 
 
 def _open(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
@@ -125,7 +121,8 @@ def writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 def _allow_merging(con: duckdb.DuckDBPyConnection) -> None:
     """Let the store be tidied at its closing where much was deleted."""
     kept = dict(_rows(con, "SELECT table_name, estimated_size FROM duckdb_tables()"))
-    held = {table: _rows(con, f"SELECT count(*) FROM {table}")[0][0] for table in ("run", "sweep_point", "repeat_key")}
+    tables = (rows_of("run"), "sweep_point", "repeat_key")
+    held = {table: _rows(con, f"SELECT count(*) FROM {table}")[0][0] for table in tables}
     if any(kept[table] > MERGED_FROM * rows for table, rows in held.items()):
         con.execute("RESET max_vacuum_tasks")
 
@@ -175,20 +172,8 @@ def remove_files(con: duckdb.DuckDBPyConnection, files: Sequence[tuple[str, str]
     con.execute(f"DELETE FROM sweep_point WHERE run_key IN (SELECT run_key FROM run WHERE {are_going.format('run')})")
     for table in FILE_TABLES:
         if table != "sweep_point":
-            con.execute(f"DELETE FROM {table} WHERE {are_going.format(table)}")
+            con.execute(f"DELETE FROM {rows_of(table)} WHERE {are_going.format(rows_of(table))}")
     con.unregister("going")
-
-
-def insert(con: duckdb.DuckDBPyConnection, table: str, frames: Sequence[pl.DataFrame]) -> None:
-    """Add frames to a table (inside the caller's transaction); their columns have the table's names."""
-    filled = [frame for frame in frames if not frame.is_empty()]
-    if not filled:
-        return
-    frame = filled[0] if len(filled) == 1 else pl.concat(filled, how="diagonal")
-    names = ", ".join(f'"{c}"' for c in frame.columns)
-    con.register("incoming", frame)
-    con.execute(f'INSERT INTO "{table}" ({names}) SELECT {names} FROM incoming')
-    con.unregister("incoming")
 
 
 @contextmanager

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import duckdb
 
-from pipeline.store_tables import SCHEMA_VERSION, comments
+from pipeline.store_rows import name_columns
+from pipeline.store_tables import SCHEMA_VERSION
 
 #: Version -> statements that lead from it to the next one.
 STEPS: dict[int, str] = {
@@ -59,6 +60,11 @@ ALTER TABLE change ALTER line SET NOT NULL;
 ALTER TABLE change ALTER before_run_key SET NOT NULL;
 ALTER TABLE change ALTER after_run_key SET NOT NULL;
 """,
+    # 5: rows of wide tables stand apart, in the columns that hold something, and views name all
+    4: """
+ALTER TABLE run RENAME TO run_row;
+ALTER TABLE build RENAME TO build_row;
+""",
 }
 
 
@@ -76,7 +82,7 @@ def migrate(con: duckdb.DuckDBPyConnection, version: int) -> None:
     try:
         for step in range(version, SCHEMA_VERSION):
             con.execute(STEPS[step])
-        con.execute(comments())
+        name_columns(con)
         con.execute("DELETE FROM result")
         con.execute("UPDATE file_seen SET recipe = ''")
         con.execute("UPDATE meta SET value = ? WHERE key = 'schema_version'", [str(SCHEMA_VERSION)])

@@ -14,7 +14,8 @@ from pipeline.figure_blocks import NUMBER_BITS, Places
 from pipeline.repeat_answers import Answer, answers_frame
 from pipeline.repeat_search import EQUAL_SCHEMA, KEPT_SCHEMA, Alike, Keys
 from pipeline.repeats import FACT_COLUMNS, RUN_COLUMNS, Repeats, search_repeats
-from pipeline.store import insert, transaction
+from pipeline.store import transaction
+from pipeline.store_rows import insert
 
 _NUMBER = f"(packed & {(1 << int(NUMBER_BITS)) - 1})"
 _KINDS = range(3)

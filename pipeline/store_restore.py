@@ -13,7 +13,8 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import FileProblem, RequestProblem, StoreProblem
-from pipeline.store import insert, transaction, writing
+from pipeline.store import transaction, writing
+from pipeline.store_rows import insert, rows_of
 
 _MAGIC = slice(8, 12)
 _ESCAPED = "replace(replace({0}, '\\', '\\\\'), '|', '\\|')"
@@ -188,8 +189,9 @@ def table_types(con: duckdb.DuckDBPyConnection, table: str) -> dict[str, pl.Data
 
 def may_be_empty(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
     """Columns of a table that need no value."""
-    found = con.execute("SELECT column_name FROM duckdb_columns() WHERE table_name = ? AND is_nullable", [table]).fetchall()
-    return frozenset(name for (name,) in found)
+    query = "SELECT column_name FROM duckdb_columns() WHERE table_name = ? AND NOT is_nullable"
+    needed = {name for (name,) in con.execute(query, [rows_of(table)]).fetchall()}
+    return frozenset(name for name in table_types(con, table) if name not in needed)
 
 
 def insert_rows(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame, path: str) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pipeline.fields import fields_of
 
 #: Raised when tables change shape; an older store is rebuilt or migrated, a newer one is refused.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 _SQL_TYPE = {"number": "DOUBLE", "integer": "BIGINT", "text": "VARCHAR", "code": "VARCHAR", "date": "DATE", "flag": "BOOLEAN"}
 # No key of a table of rows is a PRIMARY KEY: its index costs as much as writing the rows, and twice their room. A key is made of
 # source, file and line, a file's rows are replaced together, and the gate sees that no key stands twice among them.
@@ -60,13 +60,12 @@ def table_columns(table: str) -> dict[str, str]:
     return {**KEYS[table], **{k: v for k, v in named.items() if k not in KEYS[table]}, **_EXTRA.get(table, {})}
 
 
-def comments() -> str:
-    """Statements that say of each column of the clean tables what it holds."""
+def column_comments(table: str) -> str:
+    """Statements that say of each column of a clean table what it holds."""
     told = []
-    for table in KEYS:
-        for field in fields_of(table):  # type: ignore[arg-type]
-            text = f"{field.meaning} [{field.unit}]" if field.unit else field.meaning
-            told.append(f'COMMENT ON COLUMN "{table}"."{field.name}" IS \'{text.replace(chr(39), chr(39) * 2)}\';')
+    for field in fields_of(table):  # type: ignore[arg-type]
+        text = f"{field.meaning} [{field.unit}]" if field.unit else field.meaning
+        told.append(f'COMMENT ON COLUMN "{table}"."{field.name}" IS \'{text.replace(chr(39), chr(39) * 2)}\';')
     return "\n".join(told)
 
 

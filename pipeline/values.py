@@ -75,19 +75,19 @@ def _unit_of_cell(text: str, quantity: str) -> Unit | None:
     return unit
 
 
+def _cell_unit(text: str | None, field: Field, header_unit: str | None) -> tuple[float | None, float | None, str | None]:
+    """Factor and offset for a cell's unit text (None: it states none), or the problem where the unit is not understood."""
+    assert field.quantity is not None and field.unit is not None
+    fallback = header_unit or (field.unit if field.quantity in SELF_EVIDENT else None)
+    unit = _unit_of_cell(text, field.quantity) if text is not None else (unit_named(fallback) if fallback else None)
+    if unit is None or unit.quantity != field.quantity or unit.pressure_kind == WRONG_PRESSURE_KIND.get(field.name, "none"):
+        return None, None, "unit_unknown" if text is not None else "unit_missing"
+    return *factor_and_offset(unit, unit_named(field.unit)), None
+
+
 def _cell_units(units: pl.Series, field: Field, header_unit: str | None) -> pl.DataFrame:
     """Factor and offset for each distinct cell unit text; null factor where the unit is not understood."""
-    assert field.quantity is not None and field.unit is not None
-    to = unit_named(field.unit)
-    fallback = header_unit or (field.unit if field.quantity in SELF_EVIDENT else None)
-    rows: list[tuple[str | None, float | None, float | None, str | None]] = []
-    for text in units.unique().to_list():
-        unit = _unit_of_cell(text, field.quantity) if text is not None else (unit_named(fallback) if fallback else None)
-        if unit is None or unit.quantity != field.quantity or unit.pressure_kind == WRONG_PRESSURE_KIND.get(field.name, "none"):
-            rows.append((text, None, None, "unit_unknown" if text is not None else "unit_missing"))
-        else:
-            factor, offset = factor_and_offset(unit, to)
-            rows.append((text, factor, offset, None))
+    rows = [(text, *_cell_unit(text, field, header_unit)) for text in units.unique().to_list()]
     return pl.DataFrame(
         rows, schema={"unit": pl.String, "factor": pl.Float64, "offset": pl.Float64, "unit_problem": pl.String}, orient="row"
     )
@@ -121,8 +121,8 @@ def _read_number(field: Field, parsed: pl.DataFrame, header_unit: str | None) ->
 
 def _in_header_unit(field: Field, parsed: pl.DataFrame, header_unit: str | None) -> pl.DataFrame:
     """The common case: no cell states a unit of its own, so that one factor serves the column."""
-    _, factor, offset, unit_problem = _cell_units(parsed["unit"].head(1), field, header_unit).row(0)
-    if unit_problem is not None:
+    factor, offset, unit_problem = _cell_unit(None, field, header_unit)
+    if factor is None or offset is None:
         problem = pl.when(pl.col("value").is_not_null()).then(pl.lit(unit_problem))
         nothing = pl.lit(None, pl.Float64)
         return parsed.select(value=nothing, low=nothing, high=nothing, step=nothing, problem=pl.coalesce("problem", problem))
@@ -143,7 +143,7 @@ def _type_number(field: Field, side: Side, text: pl.Series, parsed: pl.DataFrame
     if read["problem"].null_count() < read.height:
         code = read["problem"].replace_strict(NUMBER_CODES, default=None, return_dtype=pl.String)
         reasons = _reasons(side.cells["line"], code, side.headers.get(field.name, field.name), text)
-    value = read["value"].fill_nan(None)
+    value = read["value"]
     if field.kind == "integer":
         whole = value.round(0)
         broken = (value - whole).abs() > 1e-9
@@ -164,10 +164,17 @@ def _type_number(field: Field, side: Side, text: pl.Series, parsed: pl.DataFrame
 _TO_BE_TIDIED = r"[^ -~]|  |^ | $|^'|^$"
 
 
-def _read_text(text: pl.Series) -> pl.Series:
-    """Composed characters and single spaces; null where nothing is left. Nearly every text is so already, and costs one look."""
-    if not text.unique(maintain_order=True).str.contains(_TO_BE_TIDIED).any():
-        return text
+def _untidy(cells: pl.DataFrame) -> set[str]:
+    """The columns of text in which there is something to tidy: hardly any, and one look tells."""
+    texts = [name for name in cells.columns[1:] if FIELDS[name].kind == "text"]
+    if not texts or not cells.height:
+        return set()
+    found = cells.select(pl.col(texts).unique().str.contains(_TO_BE_TIDIED).any()).row(0)
+    return {name for name, is_untidy in zip(texts, found, strict=True) if is_untidy}
+
+
+def _tidied(text: pl.Series) -> pl.Series:
+    """Composed characters and single spaces; null where nothing is left."""
     untidy = text.str.contains(_TO_BE_TIDIED).fill_null(False)
     # Tables that this project exports mark text that a spreadsheet would run with an apostrophe; reading takes it off.
     plain = unguard_text(pl.col("text").str.normalize("NFC").str.replace_all(r"\s+", " ").str.strip_chars())
@@ -178,8 +185,6 @@ def _read_text(text: pl.Series) -> pl.Series:
 
 def _type_other(field: Field, side: Side, text: pl.Series) -> tuple[pl.Series, pl.DataFrame]:
     header = side.headers.get(field.name, field.name)
-    if field.kind == "text":
-        return _read_text(text), EMPTY_REASONS
     if field.kind == "code":
         read, problem = read_codes(field, text), "code_unknown"
     elif field.kind == "date":
@@ -203,29 +208,31 @@ def type_side(side: Side, decimal_mark: str | None) -> Typed:
     made: dict[str, pl.Series] = {}
     reasons: list[pl.DataFrame] = []
     numbers = _parse_numbers(side, decimal_mark)
+    untidy = _untidy(side.cells)
     for name in side.cells.columns[1:]:
         field, text = FIELDS[name], side.cells[name]
         if field.kind in ("number", "integer"):
             columns, found = _type_number(field, side, text, numbers[name])
             made |= columns
+        elif field.kind == "text":
+            made[name], found = _tidied(text) if name in untidy else text, EMPTY_REASONS
         else:
             made[name], found = _type_other(field, side, text)
         reasons.append(found)
     range_sd = made.pop("_power_range_sd", None)
-    frame = pl.DataFrame({"line": side.cells["line"], **made}).with_columns(
-        number=pl.lit(side.number, pl.Int32),
-        side=pl.lit(side.role),
-        **{k: pl.lit(v) for k, v in side.implied.items() if k not in made},
+    here = dict(_nothing())
+    here |= {name: pl.lit(value).alias(name) for name, value in side.implied.items()}
+    here |= {name: pl.col(name) if made[name].dtype == typed_schema()[name] else pl.col(name).cast(typed_schema()[name]) for name in made}
+    frame = pl.DataFrame({"line": side.cells["line"], **made}).select(
+        "line", pl.lit(side.number, pl.Int32).alias("number"), pl.lit(side.role).alias("side"), *here.values()
     )
-    nothing = _nothing()
-    typed = [pl.col(n).cast(d) if n in frame.columns else nothing[n] for n, d in typed_schema().items()]
-    frame = frame.select("line", "number", "side", *typed)
     if range_sd is not None:
         frame = frame.with_columns(power_sd_kw=pl.coalesce("power_sd_kw", pl.lit(range_sd).replace(0.0, None)))
     if side.level_boost is not None and side.level_unit is not None:
         boost = convert(side.level_boost, unit_named(side.level_unit), unit_named("kPa"))
         frame = frame.with_columns(boost_kpa=pl.coalesce("boost_kpa", pl.lit(float(boost))))
-    return Typed(frame, pl.concat(reasons) if reasons else EMPTY_REASONS)
+    told = [found for found in reasons if not found.is_empty()]
+    return Typed(frame, pl.concat(told) if told else EMPTY_REASONS)
 
 
 def fill_constants(frame: pl.DataFrame, constants: Mapping[str, object], present: frozenset[str]) -> pl.DataFrame:

@@ -34,6 +34,7 @@ class Second:
     def __init__(self, is_process: bool) -> None:
         self._replies: Connection | None = None
         self._read: list[Reply] = []
+        self._arrived: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._asked = 0
         self._sent: list[Any] = []
         if not is_process:
@@ -46,6 +47,9 @@ class Second:
         there.close()
         # a pipe takes a large task only while it is read; a multiprocessing queue would leave semaphores where the process is ended
         threading.Thread(target=_send_all, args=(self._tasks, self._replies), daemon=True).start()
+        # likewise a large answer is taken at once, or the process would wait with it and do nothing more
+        self._receiver = threading.Thread(target=_receive_all, args=(self._replies, self._arrived), daemon=True)
+        self._receiver.start()
 
     def ask(self, function: Callable[..., Any], *values: Any, **named: Any) -> Callable[[], Any]:
         """Begin a function of a module; returns what waits for its value and raises what it raised.
@@ -73,11 +77,12 @@ class Second:
         return len(self._sent) + len(new) - 1
 
     def _wait(self, place: int, here: Callable[[], Any]) -> Any:
-        try:
-            while len(self._read) <= place and self._replies is not None:
-                self._read.append(self._replies.recv())
-        except (EOFError, OSError):  # it was killed, mostly because memory was short
-            self._replies = None
+        while len(self._read) <= place and self._replies is not None:
+            content = self._arrived.get()
+            if content is None:  # it was killed, mostly because memory was short
+                self._replies = None
+            else:
+                self._read.append(pickle.loads(content))
         if len(self._read) <= place:
             return here()
         value, error = self._read[place]
@@ -88,10 +93,11 @@ class Second:
     def close(self) -> None:
         """End the process, whatever it is doing; it holds nothing that could be left half written. What is asked later is made here."""
         if self._replies is not None:
-            self._replies.close()
-            self._replies = None
             self._process.terminate()
             self._process.join()
+            self._receiver.join()  # before the end that it reads from is closed
+            self._replies.close()
+            self._replies = None
 
 
 @contextmanager
@@ -135,6 +141,15 @@ def _send_all(tasks: queue.SimpleQueue[bytes], there: Connection) -> None:
             there.send_bytes(tasks.get())
         except OSError:  # closed, or killed: what waits for an answer finds that out
             return
+
+
+def _receive_all(there: Connection, arrived: queue.SimpleQueue[bytes | None]) -> None:
+    """Take answers as they come; None when the other end is gone."""
+    try:
+        while True:
+            arrived.put(there.recv_bytes())
+    except (EOFError, OSError):
+        arrived.put(None)
 
 
 def _serve(here: Connection) -> None:

@@ -42,10 +42,10 @@ def test_the_judge_sees_a_part_of_a_file_and_a_row_of_none(raw):
     raw.build()
     sound, tables = held_files(raw.store), table_hash(raw.store)
     with store.writing(raw.store) as con:
-        con.execute("UPDATE run SET power_kw = power_kw + 1e-9 WHERE line = 2")
+        con.execute("UPDATE run_row SET power_kw = power_kw + 1e-9 WHERE line = 2")
     assert held_files(raw.store) != sound and table_hash(raw.store) != tables
     with store.writing(raw.store) as con:
-        con.execute("DELETE FROM run WHERE file = 'runs.csv' AND line = 2")
+        con.execute("DELETE FROM run_row WHERE file = 'runs.csv' AND line = 2")
     with pytest.raises(AssertionError, match="the ledger says"):
         held_files(raw.store)
     with store.writing(raw.store) as con:

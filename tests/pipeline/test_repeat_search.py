@@ -13,7 +13,8 @@ from pipeline.near_repeats import choose_near, could_be_one, judge_near
 from pipeline.pair_bounds import row_matrix
 from pipeline.repeat_search import driven
 from pipeline.repeats import FACT_COLUMNS, RUN_COLUMNS, find_repeats
-from pipeline.store import forget_builds, insert, query_table, read_table, writing
+from pipeline.store import forget_builds, query_table, read_table, writing
+from pipeline.store_rows import insert
 from pipeline.store_repeats import StoredBuilds, search_store
 
 HP, PSI = 0.7456998715822702, 6.894757293168361
@@ -90,7 +91,7 @@ class World:
         keys = pl.DataFrame({"build_key": sorted(touched)}, schema={"build_key": pl.String})
         con.register("touched", keys)
         for table in ("build", "run"):
-            con.execute(f"DELETE FROM {table} WHERE build_key IN (SELECT build_key FROM touched)")
+            con.execute(f"DELETE FROM {table}_row WHERE build_key IN (SELECT build_key FROM touched)")
         con.execute("DELETE FROM source")
         con.unregister("touched")
         forget_builds(con, [keys])

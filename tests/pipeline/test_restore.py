@@ -177,7 +177,8 @@ def test_every_table_of_the_store_is_the_same_row_for_row(world: World) -> None:
     found: list[dict[str, list]] = []
     for path in (world.store, world.whole_again):
         with duckdb.connect(str(path), read_only=True) as con:
-            tables = {name for (name,) in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()} - made_anew
+            names = con.execute("SELECT table_name FROM information_schema.tables").fetchall()
+            tables = {name for (name,) in names} - made_anew - {"run_row", "build_row"}  # of which the views tell all
             less = " EXCLUDE (mtime_ns, seen_on)"
             found.append(
                 {t: con.execute(f'SELECT *{less if t == "file_seen" else ""} FROM "{t}" ORDER BY ALL').fetchall() for t in tables}

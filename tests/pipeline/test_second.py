@@ -5,6 +5,7 @@ import math
 import operator
 import os
 import sys
+import time
 
 import pytest
 
@@ -111,3 +112,12 @@ def test_garbage_waits_while_modules_are_imported():
         raise ImportError
     assert gc.isenabled() and gc.get_freeze_count() > 0
     gc.unfreeze()
+
+
+def test_a_large_answer_holds_up_no_later_task(second, tmp_path):
+    second.ask(bytes, 10_000_000)  # a pipe holds far less
+    second.ask(os.mkdir, tmp_path / "made")
+    until = time.monotonic() + 30
+    while not (tmp_path / "made").is_dir() and time.monotonic() < until:
+        time.sleep(0.01)
+    assert (tmp_path / "made").is_dir()

@@ -18,12 +18,14 @@ from pipeline.store_tables import SCHEMA_VERSION
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 #: File and the runs in it.
-KEPT = {1: ("old_store.duckdb.gz", 12), 2: ("old_store_2.duckdb.gz", 10), 3: ("old_store_3.duckdb.gz", 16)}
+KEPT = {1: ("old_store.duckdb.gz", 12), 2: ("old_store_2.duckdb.gz", 10), 3: ("old_store_3.duckdb.gz", 16), 4: ("old_store_4.duckdb.gz", 15)}
 
 
 def layout(path):
+    """Columns and rules; of the rows behind a view only the columns that each has, as the others come with what is stated."""
     with duckdb.connect(str(path), read_only=True) as con:
-        columns = "SELECT table_name, column_name, data_type, is_nullable, comment FROM duckdb_columns() ORDER BY ALL"
+        columns = "SELECT table_name, column_name, data_type, is_nullable, comment FROM duckdb_columns() "
+        columns += "WHERE NOT (table_name IN ('run_row', 'build_row') AND is_nullable) ORDER BY ALL"
         rules = "SELECT table_name, constraint_type, constraint_text FROM duckdb_constraints() ORDER BY ALL"
         return con.execute(columns).fetchall() + con.execute(rules).fetchall()
 
