@@ -283,22 +283,24 @@ def find_failures(frame: pl.DataFrame, rules: Sequence[Rule]) -> pl.DataFrame:
 
     Returns
     -------
-    Frame with columns line, code, column, value in row order. One filter a rule is some fifty times
+    Frame with columns line, code, column, value, by rule and within a rule in row order. One look a rule is some fifty times
     faster than one list-valued expression over all rows.
     """
     empty = {name for name, nulls in zip(frame.columns, frame.null_count().row(0), strict=True) if nulls == frame.height}
     rules = [rule for rule in rules if empty.isdisjoint(rule.needs)]
-    # Most rules find nothing; asking all of them at once who does is cheaper than a plan of so many filters.
-    bad = frame.select(rule.bad.fill_null(False).any().alias(str(i)) for i, rule in enumerate(rules)) if rules else EMPTY_REASONS
-    lazy = frame.lazy()
+    if not rules:
+        return EMPTY_REASONS
+    bad = frame.select(rule.bad.fill_null(False).alias(str(i)) for i, rule in enumerate(rules))
     parts = [
-        lazy.filter(rule.bad.fill_null(False)).select(
+        frame.select({"line", *rule.value.meta.root_names()})
+        .filter(is_bad)
+        .select(  # every column more is filtered too
             "line", code=pl.lit(rule.code), column=pl.lit(rule.column, pl.String), value=rule.value.cast(pl.String)
         )
-        for i, rule in enumerate(rules)
-        if bad[str(i)].item()
+        for rule, is_bad in zip(rules, bad, strict=True)
+        if is_bad.any()
     ]
-    return pl.concat(parts).collect() if parts else EMPTY_REASONS
+    return pl.concat(parts) if parts else EMPTY_REASONS
 
 
 EMPTY_REASONS = pl.DataFrame(schema={"line": pl.Int64, "code": pl.String, "column": pl.String, "value": pl.String})

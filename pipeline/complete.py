@@ -29,6 +29,11 @@ def escape_key(text: pl.Expr) -> pl.Expr:
     return text.str.replace_all("\\", "\\\\", literal=True).str.replace_all("|", "\\|", literal=True)
 
 
+def _escaped(text: str) -> str:
+    """:func:`escape_key` of one text."""
+    return text.replace("\\", "\\\\").replace("|", "\\|")
+
+
 def add_names(frame: pl.DataFrame, source: str, publisher: str, file: str, kind: str) -> pl.DataFrame:
     """Publisher, build key and run key of each row."""
     build = pl.col("build")
@@ -51,14 +56,23 @@ def add_names(frame: pl.DataFrame, source: str, publisher: str, file: str, kind:
         second = pl.col("build").filter(pl.col("number") == 2).first().over("line")
         frame = frame.with_columns(build=pl.coalesce("build", second))
     by = pl.coalesce("publisher", pl.lit(publisher))
-    tail = pl.lit("") if kind in ("runs", "sweep") else pl.format("/{}", "number")
-    key = pl.concat_str([escape_key(pl.lit(source)), escape_key(by), escape_key(pl.col("build"))], separator="|")
-    base = pl.concat_str([escape_key(pl.lit(source)), escape_key(by), escape_key(pl.col("baseline_build"))], separator="|")
+    tail = [] if kind in ("runs", "sweep") else [pl.lit("/"), pl.col("number")]
+    own_publisher = frame["publisher"].null_count() < frame.height
+    owner = escape_key(by) if own_publisher else pl.lit(_escaped(publisher))
+
+    def key(name: str) -> pl.Expr:
+        if frame[name].null_count() == frame.height:
+            return pl.lit(None, pl.String)
+        to_be_escaped = frame[name].str.contains(r"[|\\]").any()  # hardly ever, and a look is cheaper than the replacing
+        return pl.concat_str(
+            [pl.lit(_escaped(source)), owner, escape_key(pl.col(name)) if to_be_escaped else pl.col(name)], separator="|"
+        )
+
     return frame.with_columns(
         publisher=by,
-        build_key=key,
-        baseline_build_key=base,
-        run_key=pl.format("{}/{}#{}{}", pl.lit(source), pl.lit(file), "line", tail),
+        build_key=key("build"),
+        baseline_build_key=key("baseline_build"),
+        run_key=pl.concat_str([pl.lit(f"{source}/{file}#"), pl.col("line"), *tail]),
     )
 
 

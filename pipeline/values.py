@@ -222,7 +222,10 @@ def type_side(side: Side, decimal_mark: str | None) -> Typed:
     range_sd = made.pop("_power_range_sd", None)
     here = dict(_nothing())
     here |= {name: pl.lit(value).alias(name) for name, value in side.implied.items()}
-    here |= {name: pl.col(name) if made[name].dtype == typed_schema()[name] else pl.col(name).cast(typed_schema()[name]) for name in made}
+    here |= {
+        name: pl.col(name) if made[name].dtype == typed_schema()[name] else pl.col(name).cast(typed_schema()[name])
+        for name in made
+    }
     frame = pl.DataFrame({"line": side.cells["line"], **made}).select(
         "line", pl.lit(side.number, pl.Int32).alias("number"), pl.lit(side.role).alias("side"), *here.values()
     )

@@ -14,8 +14,8 @@ from pipeline.pair_bounds import row_matrix
 from pipeline.repeat_search import driven
 from pipeline.repeats import FACT_COLUMNS, RUN_COLUMNS, find_repeats
 from pipeline.store import forget_builds, query_table, read_table, writing
-from pipeline.store_rows import insert
 from pipeline.store_repeats import StoredBuilds, search_store
+from pipeline.store_rows import insert
 
 HP, PSI = 0.7456998715822702, 6.894757293168361
 FACTS = ("displacement_cc", "compression_ratio", "bore_mm", "stroke_mm", "cylinders")

@@ -18,7 +18,12 @@ from pipeline.store_tables import SCHEMA_VERSION
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 #: File and the runs in it.
-KEPT = {1: ("old_store.duckdb.gz", 12), 2: ("old_store_2.duckdb.gz", 10), 3: ("old_store_3.duckdb.gz", 16), 4: ("old_store_4.duckdb.gz", 15)}
+KEPT = {
+    1: ("old_store.duckdb.gz", 12),
+    2: ("old_store_2.duckdb.gz", 10),
+    3: ("old_store_3.duckdb.gz", 16),
+    4: ("old_store_4.duckdb.gz", 15),
+}
 
 
 def layout(path):
