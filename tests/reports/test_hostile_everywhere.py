@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xlsxwriter
 from click.testing import CliRunner
 
 from pipeline.build import build
@@ -62,8 +63,7 @@ def _write_raw(raw: Path) -> None:
                 power = "n/k " + MARK if (i, psi) == (8, 10) else f"{made:.2f}"
                 kind = ["", "", ""] if psi == 0 else ["turbocharger", "air_to_air" if cooled else "none", "petrol"]
                 rows.append([*who, "crank", "sae_j1349", *kind, power, psi or "", 99.5, told("note", i + psi), told("own", i)])
-        with (folder / "runs.csv").open("w", newline="", encoding="utf-8") as file:
-            csv.writer(file).writerows(rows)
+        runs = _write_rows(folder, ("csv", "xlsx", "json", "csv", "csv")[g], rows)
         _write_changes(folder, g, rng)
         texts = {
             name: text_literal(told(name, k + g))
@@ -71,11 +71,28 @@ def _write_raw(raw: Path) -> None:
         }
         about = "".join(f"{name} = {text}\n" for name, text in texts.items())
         files = "".join(
-            f'[[file]]\nname = "{name}.csv"\nkind = "{kind}"\n' for name, kind in (("runs", "runs"), ("changes", "changes"))
+            f'[[file]]\nname = "{name}"\nkind = "{kind}"\n' for name, kind in ((runs, "runs"), ("changes.csv", "changes"))
         )
         (folder / "source.toml").write_text(
             f'{about}url = "https://a.example/?q=1"\nlicence = "CC0-1.0"\nmedium = "magazine"\n{files}', encoding="utf-8"
         )
+
+
+def _write_rows(folder: Path, form: str, rows: list[list[object]]) -> str:
+    """The rows in one of the forms that are read; returns the file's name."""
+    path = folder / f"runs.{form}"
+    if form == "csv":
+        with path.open("w", newline="", encoding="utf-8") as file:
+            csv.writer(file).writerows(rows)
+    elif form == "json":
+        path.write_text(json.dumps([dict(zip(map(str, rows[0]), row, strict=True)) for row in rows[1:]]), encoding="utf-8")
+    else:
+        with xlsxwriter.Workbook(path) as book:
+            sheet = book.add_worksheet("=1+1 <b>"[:31])
+            for r, row in enumerate(rows):
+                for c, cell in enumerate(row):
+                    sheet.write_string(r, c, cell) if isinstance(cell, str) else sheet.write_number(r, c, cell)
+    return path.name
 
 
 def _write_changes(folder: Path, g: int, rng: np.random.Generator) -> None:
