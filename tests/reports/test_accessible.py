@@ -98,6 +98,13 @@ def test_the_units_switch_changes_every_number_and_sentence_at_once(site, open_p
     assert not {name: found for name, found in left.items() if found}
 
 
+#: What A4 holds between margins of 16 mm, and what of a page would be cut off there; closed details and their tables included.
+PAPER_PX = 673
+WIDER_THAN = """(most) => { document.querySelectorAll('details').forEach((one) => { one.open = true; });
+    return [...document.querySelectorAll('main table, main svg, main figure, main pre, main p, main li')]
+    .filter((one) => one.getBoundingClientRect().right > most + 1).map((one) => one.outerHTML.slice(0, 120)).slice(0, 3); }"""
+
+
 def test_every_page_is_used_by_keyboard_and_prints(site, open_page):
     for file in site:
         page = open_page(file).page
@@ -113,7 +120,9 @@ def test_every_page_is_used_by_keyboard_and_prints(site, open_page):
         outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
         assert outline != "none", (file.name, page.evaluate("document.activeElement.outerHTML.slice(0, 200)"))
         page.emulate_media(media="print")
-        assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+        page.set_viewport_size({"width": PAPER_PX, "height": 1_000})
+        page.wait_for_timeout(300)
+        assert page.evaluate(WIDER_THAN, PAPER_PX) == [], file.name
         assert page.evaluate("getComputedStyle(document.querySelector('.switches')).display") == "none"
         assert len(page.pdf()) > 20_000, file.name
         page.close()
