@@ -109,6 +109,43 @@ def test_the_printed_headline_is_the_stored_figure_rounded(site, full_results):
     assert again.range in unescape(site["study.html"])
 
 
+def _stored(site, anchor):
+    """Value, low and high of a stored estimate, every digit."""
+    row = re.search(rf'<tr id="{re.escape(anchor)}(?:-value)?">.*?</tr>', site["stored.html"], re.S)[0]
+    return [float(text) for text in re.findall(r'<td class="n">([-0-9.e]+)</td>', row)[:3]]
+
+
+def _is_rounded(printed, share, stored):
+    """Whether a printed number is a stored one, rounded at its last printed digit."""
+    decimals = len(printed.partition(".")[2])
+    return abs(float(printed) - stored * (100 if share else 1)) <= 0.5 * 10.0**-decimals * (1 + 1e-9)
+
+
+def _numbers(html):
+    return re.findall(r"\d+(?:\.\d+)?|-\d+(?:\.\d+)?", unescape(re.sub(r"<[^>]+>", " ", html)).replace("\u2212", "-"))
+
+
+def test_every_figure_of_the_table_and_of_the_head_is_its_stored_result_rounded(site):
+    study = site["study.html"]
+    table = study[study.index('<section id="estimates"') : study.index('<section id="flow"')]
+    rows = re.findall(r"<tr>.*?</tr>", table[table.index("<tbody>") : table.index("</tbody>")], re.S)
+    assert len(rows) > 8
+    for row in rows:
+        stored = _stored(site, re.search(r'href="stored\.html#([^"]+)"', row)[1])
+        value, ends = re.findall(r"<td.*?</td>", row, re.S)[:2]
+        printed = [*_numbers(value), *_numbers(ends)]
+        assert len(printed) == 3, row
+        share = "%" in value
+        assert all(_is_rounded(p, share, s) for p, s in zip(printed, stored, strict=True)), (row, stored)
+    heads = re.findall(r"<div><dt>[^<]*</dt><dd class=\"large\">(.*?)</dd>.*?href=\"stored\.html#([^\"]+)\"", study, re.S)
+    assert len(heads) >= 5
+    for large, anchor in heads:
+        value, low, high = _stored(site, anchor)
+        printed, share = _numbers(large), "%" in large
+        wanted = (value,) if len(printed) == 1 else (low, high)
+        assert all(_is_rounded(p, share, s) for p, s in zip(printed, wanted, strict=True)), (large, anchor)
+
+
 def test_alone_a_page_has_no_link_into_nothing(full_results):
     assert "stored.html" not in render_study_page(full_results)
     assert 'href="builds.html' not in render_stored_page(full_results)
