@@ -204,7 +204,7 @@ def test_search_finds_a_build_and_its_panel_opens(folder, open_page, full_result
     assert panel.count() == 1 and unit.build in panel.inner_text()
     assert panel.locator("svg.runs circle").count() == sum(run.unit_id == unit.unit_id for run in full_results.runs)
     assert "98\u202fkPa" in panel.inner_text() and "kPa" in panel.locator("svg.runs").text_content()
-    there.locator("input[name=units][value=us]").check(force=True)
+    there.locator("fieldset.units span", has_text="hp, psi").click()
     there.wait_for_selector("html[data-drawn=us]")
     assert "14.2\u202fpsi" in panel.inner_text() and "kPa" not in panel.inner_text()
 
