@@ -12,6 +12,9 @@ from pipeline.errors import FileProblem
 
 _CHUNK_BYTES = 1 << 20
 
+#: Rows and columns of a sheet (ECMA-376 part 1, 18.3.1: as far as references go that spreadsheet programs write).
+MAX_ROWS, MAX_SHEET_COLUMNS = 1 << 20, 1 << 14
+
 #: Number formats 9 and 10 of spreadsheets are "0%" and "0.00%"; others name their code in the styles part.
 _BUILT_IN_PERCENT = {"9", "10"}
 
@@ -124,20 +127,22 @@ def percent_styles(package: zipfile.ZipFile, name: str) -> set[str]:
 def scan_xlsx(package: zipfile.ZipFile, part: str, percent_styles: set[str], name: str) -> SheetScan:
     """Scan the cells of one XLSX sheet part; `percent_styles` as `percent_styles` returns them."""
     scan = SheetScan()
-    row, column = -1, -1
+    line, row, column = -1, -1, -1  # a cell that names another row moves neither its row nor the next one
     cell: dict[str, str] = {}
     error: list[str] | None = None
     in_sheet = False
 
     def start(tag: str, found: dict[str, str]) -> None:
-        nonlocal row, column, cell, error, in_sheet
+        nonlocal line, row, column, cell, error, in_sheet
         in_sheet = in_sheet or _local(tag) == "sheetData"
         kind = _local(tag) if in_sheet else ""
         if kind == "c":
             cell = found
-            row, column = _position(found["r"]) if "r" in found else (row, column + 1)
+            row, column = _position(found["r"]) if "r" in found else (line, column + 1)
+            _check_place(row, column, part, name)
         elif kind == "row":
-            row, column = (int(found["r"]) - 1 if "r" in found else row + 1), -1
+            line, column = (int(found["r"]) - 1 if "r" in found else line + 1), -1
+            _check_place(line, 0, part, name)
         elif kind == "v" or kind == "is":
             scan.reach(row, column)
             if cell.get("t", "n") == "n" and cell.get("s") in percent_styles:
@@ -156,6 +161,15 @@ def scan_xlsx(package: zipfile.ZipFile, part: str, percent_styles: set[str], nam
 
     parse_part(package, part, name, start, end, text)
     return scan
+
+
+def _check_place(row: int, column: int, part: str, name: str) -> None:
+    """Refuse places that no workbook has: the reader would ask the system for as much memory as reaches there, and end with it."""
+    if not (0 <= row < MAX_ROWS and 0 <= column < MAX_SHEET_COLUMNS):
+        raise FileProblem(
+            f"{name} holds a cell in row {row + 1:,} and column {column + 1:,} ({part}), a workbook has {MAX_ROWS:,} rows and "
+            f"{MAX_SHEET_COLUMNS:,} columns; save it anew from the spreadsheet program."
+        )
 
 
 def _position(reference: str) -> tuple[int, int]:

@@ -175,6 +175,34 @@ def test_a_stray_cell_in_the_last_corner_is_not_expanded(tmp_path, reference):
         read(tmp_path, rebuilt(data, xl__worksheets__sheet1_dot_xml=sheet_xml(cells)))
 
 
+@pytest.mark.parametrize(
+    ("cells", "place"),
+    [
+        ('<row r="299999999"><c r="A2"><v>1</v></c></row><row><c><v>2</v></c></row>', "row 299,999,999 and column 1"),
+        ('<row r="1048577"><c><v>1</v></c></row>', "row 1,048,577 and column 1"),
+        ('<row r="1"><c r="XFE1"><v>1</v></c></row>', "row 1 and column 16,385"),
+        ('<row r="0"><c><v>1</v></c></row>', "row 0 and column 1"),
+        ('<row r="1048576"/><row><c><v>1</v></c></row>', "row 1,048,577 and column 1"),
+    ],
+)
+def test_places_that_no_sheet_has_are_refused(tmp_path, cells, place):
+    """The compiled reader asks for memory up to the last place, and ends the process where it gets none."""
+    data = xlsx(lambda book, page: page.write(0, 0, "x"))
+    with pytest.raises(FileProblem, match=f"holds a cell in {place}.*a workbook has 1,048,576 rows and 16,384 columns"):
+        read(tmp_path, rebuilt(data, xl__worksheets__sheet1_dot_xml=sheet_xml(cells)))
+
+
+@pytest.mark.parametrize(
+    "last", ['<row><c><v>3</v></c><c t="e"><v>#DIV/0!</v></c></row>', '<row r="6"><c/><c t="e"><v>#DIV/0!</v></c></row>']
+)
+def test_a_cell_that_names_another_row_moves_no_other(tmp_path, last):
+    data = xlsx(lambda book, page: page.write(0, 0, "x"))
+    cells = f'<row r="1"><c r="A1"><v>1</v></c></row><row r="5"><c r="A2"><v>2</v></c></row>{last}'
+    (grid,) = read(tmp_path, rebuilt(data, xl__worksheets__sheet1_dot_xml=sheet_xml(cells)))
+    rows = {row[0]: row[1:] for row in grid.cells.rows()}
+    assert (rows[1][0], rows[2][0], rows[6][1]) == ("1", "2", "#DIV/0!") and len(rows) == 6
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
 @pytest.mark.parametrize("part", ["xl/worksheets/sheet1.xml", "xl/sharedStrings.xml", "xl/styles.xml", "docProps/app.xml"])
 def test_entities_have_no_way_in(tmp_path, encoding, part):
