@@ -309,6 +309,7 @@ def test_a_neighbour_opens_its_card_by_point_list_and_key(file, open_page):
     page.locator("g.dot .hit").last.click(force=True)
     assert page.locator("#card").is_visible() and "Its boosted runs" in page.locator("#card").inner_text()
     page.locator("#curve-table summary").click()
+    page.locator("#curve-rows tbody tr").first.wait_for()  # drawn when the browser tells that it was opened
     assert page.locator("#curve-rows tbody tr").count() >= 3
     assert opened.messages == [] and len(opened.requests) == 1
 
