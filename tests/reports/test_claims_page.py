@@ -185,6 +185,7 @@ def test_page_is_silent_offline_and_its_units_switch(file, open_page):
     page.wait_for_selector("html[data-drawn=si]")
     assert "453 to 500\u202fkW" in card.inner_text() and "hp" not in card.locator(".sentence").inner_text()
     page.locator("details.data[data-chart=claims] summary").click()
+    page.locator("#chart-claims tbody tr").first.wait_for()
     assert (
         page.locator("#chart-claims tbody tr").count() == 5 and "477\u202fkW" in page.locator("#chart-claims tbody").inner_text()
     )

@@ -327,6 +327,7 @@ def test_switch_of_units_keeps_the_engine_and_the_command_line_answers(file, ope
     assert page.locator("#c-na-typed").input_value() == "298" and page.locator("#c-boost-typed").input_value() == "55"
     assert page.locator("#r-command").inner_text().endswith("--units si") and "kPa" in page.locator("#r-running").inner_text()
     page.locator("details.data[data-chart=offset_output] summary").click()
+    page.locator("#chart-offset_output tbody tr").first.wait_for()
     assert page.locator("#chart-offset_output tbody tr").count() > 20
     assert "hp" not in re.findall(r"\w+", page.locator("#offset").inner_text())
 
@@ -337,5 +338,6 @@ def test_charts_are_drawn_and_a_table_opens(file, open_page):
     drawn = page.locator(".plot svg.marks").count()
     assert drawn == 4 + page.locator("figure.map").count() >= 7
     page.locator("details.data[data-chart=both_ways] summary").click()
+    page.locator("#chart-both_ways tbody tr").first.wait_for()
     assert page.locator("#chart-both_ways tbody tr").count() > 5
     assert page.locator("#plot-offset_output svg path").count() > 9
