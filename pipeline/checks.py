@@ -292,11 +292,9 @@ def find_failures(frame: pl.DataFrame, rules: Sequence[Rule]) -> pl.DataFrame:
         return EMPTY_REASONS
     bad = frame.select(rule.bad.fill_null(False).alias(str(i)) for i, rule in enumerate(rules))
     parts = [
-        frame.select({"line", *rule.value.meta.root_names()})
+        frame.select({"line", *rule.value.meta.root_names()})  # every column more would be filtered too
         .filter(is_bad)
-        .select(  # every column more is filtered too
-            "line", code=pl.lit(rule.code), column=pl.lit(rule.column, pl.String), value=rule.value.cast(pl.String)
-        )
+        .select("line", code=pl.lit(rule.code), column=pl.lit(rule.column, pl.String), value=rule.value.cast(pl.String))
         for rule, is_bad in zip(rules, bad, strict=True)
         if is_bad.any()
     ]

@@ -29,11 +29,6 @@ def escape_key(text: pl.Expr) -> pl.Expr:
     return text.str.replace_all("\\", "\\\\", literal=True).str.replace_all("|", "\\|", literal=True)
 
 
-def _escaped(text: str) -> str:
-    """:func:`escape_key` of one text."""
-    return text.replace("\\", "\\\\").replace("|", "\\|")
-
-
 def add_names(frame: pl.DataFrame, source: str, publisher: str, file: str, kind: str) -> pl.DataFrame:
     """Publisher, build key and run key of each row."""
     build = pl.col("build")
@@ -58,15 +53,14 @@ def add_names(frame: pl.DataFrame, source: str, publisher: str, file: str, kind:
     by = pl.coalesce("publisher", pl.lit(publisher))
     tail = [] if kind in ("runs", "sweep") else [pl.lit("/"), pl.col("number")]
     own_publisher = frame["publisher"].null_count() < frame.height
-    owner = escape_key(by) if own_publisher else pl.lit(_escaped(publisher))
+    owner = escape_key(by if own_publisher else pl.lit(publisher))
 
     def key(name: str) -> pl.Expr:
         if frame[name].null_count() == frame.height:
             return pl.lit(None, pl.String)
         to_be_escaped = frame[name].str.contains(r"[|\\]").any()  # hardly ever, and a look is cheaper than the replacing
-        return pl.concat_str(
-            [pl.lit(_escaped(source)), owner, escape_key(pl.col(name)) if to_be_escaped else pl.col(name)], separator="|"
-        )
+        own = escape_key(pl.col(name)) if to_be_escaped else pl.col(name)
+        return pl.concat_str([escape_key(pl.lit(source)), owner, own], separator="|")
 
     return frame.with_columns(
         publisher=by,

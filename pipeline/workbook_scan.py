@@ -12,7 +12,7 @@ from pipeline.errors import FileProblem
 
 _CHUNK_BYTES = 1 << 20
 
-#: Rows and columns of a sheet (ECMA-376 part 1, 18.3.1: as far as references go that spreadsheet programs write).
+#: Rows and columns of a sheet, as far as spreadsheet programs write them (from memory).
 MAX_ROWS, MAX_SHEET_COLUMNS = 1 << 20, 1 << 14
 
 #: Number formats 9 and 10 of spreadsheets are "0%" and "0.00%"; others name their code in the styles part.
@@ -167,7 +167,7 @@ def _check_place(row: int, column: int, part: str, name: str) -> None:
     """Refuse places that no workbook has: the reader would ask the system for as much memory as reaches there, and end with it."""
     if not (0 <= row < MAX_ROWS and 0 <= column < MAX_SHEET_COLUMNS):
         raise FileProblem(
-            f"{name} holds a cell in row {row + 1:,} and column {column + 1:,} ({part}), a workbook has {MAX_ROWS:,} rows and "
+            f"{name} names row {row + 1:,} and column {column + 1:,} in {part}, a sheet has {MAX_ROWS:,} rows and "
             f"{MAX_SHEET_COLUMNS:,} columns; save it anew from the spreadsheet program."
         )
 

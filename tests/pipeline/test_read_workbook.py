@@ -188,7 +188,7 @@ def test_a_stray_cell_in_the_last_corner_is_not_expanded(tmp_path, reference):
 def test_places_that_no_sheet_has_are_refused(tmp_path, cells, place):
     """The compiled reader asks for memory up to the last place, and ends the process where it gets none."""
     data = xlsx(lambda book, page: page.write(0, 0, "x"))
-    with pytest.raises(FileProblem, match=f"holds a cell in {place}.*a workbook has 1,048,576 rows and 16,384 columns"):
+    with pytest.raises(FileProblem, match=f"names {place} in .*a sheet has 1,048,576 rows and 16,384 columns"):
         read(tmp_path, rebuilt(data, xl__worksheets__sheet1_dot_xml=sheet_xml(cells)))
 
 
